@@ -1,0 +1,110 @@
+"""The one record that terminal, log, OSC and JSON share: a ring enters a state.
+
+Owns names, units and rounding of what leaves the program. The engine speaks in channel indices
+and sample counts; here they become channel numbers from 1, names and seconds.
+"""
+
+import json
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from prehowl.detectors.rings import RingChange, RingState
+
+DIGITS = {
+    "time_s": 3,
+    "onset_s": 3,
+    "frequency_hz": 2,
+    "level_dbfs": 1,
+    "growth_db_per_s": 1,
+    "margin_db": 2,
+    "cut_db": 1,
+}
+"""Decimals of each figure in every output: a hundredth of a hertz is a third of a cent at 50 Hz."""
+
+
+@dataclass(frozen=True, slots=True)
+class RingEvent:
+    """One ring enters one state. Unknown figures are None, never NaN."""
+
+    id: int
+    channel: int  # from 1, as on the interface
+    channel_name: str
+    state: RingState
+    time_s: float  # position of the last sample used when the event was raised
+    onset_s: float | None  # when the ring is believed to have begun
+    frequency_hz: float
+    band_hz: float  # nominal ISO 266 centre
+    level_dbfs: float
+    growth_db_per_s: float | None = None
+    margin_db: float | None = None  # below zero: the loop gain is over the limit
+    cut_db: float | None = None
+    evidence: Mapping[str, float | None] = field(default_factory=dict)
+
+    @property
+    def is_alarm(self) -> bool:
+        """Tell whether the state is one that calls for a hand on the fader now."""
+        return self.state in (RingState.RINGING, RingState.HOWLING)
+
+    def record(self) -> dict[str, Any]:
+        """Return the event as plain JSON types, keys in the documented order, rounded."""
+        return {
+            "type": "ring",
+            "id": self.id,
+            "channel": self.channel,
+            "channel_name": self.channel_name,
+            "state": str(self.state),
+            "time_s": _figure("time_s", self.time_s),
+            "onset_s": _figure("onset_s", self.onset_s),
+            "frequency_hz": _figure("frequency_hz", self.frequency_hz),
+            "band_hz": int(self.band_hz) if self.band_hz == int(self.band_hz) else self.band_hz,
+            "level_dbfs": _figure("level_dbfs", self.level_dbfs),
+            "growth_db_per_s": _figure("growth_db_per_s", self.growth_db_per_s),
+            "margin_db": _figure("margin_db", self.margin_db),
+            "cut_db": _figure("cut_db", self.cut_db),
+            "evidence": {name: _finite(value, 3) for name, value in self.evidence.items()},
+        }
+
+    def json_line(self) -> str:
+        """Return the record as one line of strict JSON."""
+        return json.dumps(self.record(), ensure_ascii=False, allow_nan=False)
+
+
+def _figure(name: str, value: float | None) -> float | None:
+    return _finite(value, DIGITS[name])
+
+
+def _finite(value: float | None, digits: int) -> float | None:
+    if value is None or not math.isfinite(value):
+        return None
+    return round(float(value), digits)
+
+
+def event_from_change(change: RingChange, names: Sequence[str], rate_hz: int) -> RingEvent:
+    """Turn what the engine says of channel index `ch` into the record that leaves the program.
+
+    Parameters
+    ----------
+    change : RingChange
+        From `Engine.feed`.
+    names : sequence of str
+        Channel names by index.
+    rate_hz : int
+        Samples per second of the source.
+    """
+    return RingEvent(
+        id=change.id,
+        channel=change.ch + 1,
+        channel_name=names[change.ch],
+        state=change.state,
+        time_s=change.sample / rate_hz,
+        onset_s=None if change.onset_sample is None else change.onset_sample / rate_hz,
+        frequency_hz=change.frequency_hz,
+        band_hz=change.band_hz,
+        level_dbfs=change.level_dbfs,
+        growth_db_per_s=change.growth_db_per_s,
+        margin_db=change.margin_db,
+        cut_db=change.cut_db,
+        evidence=change.evidence,
+    )

@@ -1,0 +1,1 @@
+"""Where events go: printed lines, OSC, the dashboard."""

@@ -1,0 +1,52 @@
+"""What the loop hands to every sink, and what it asks of one.
+
+A sink must never hold up detection: one that can block (network, screen) does its work in a
+thread of its own behind a bounded queue, and counts what it had to throw away.
+"""
+
+from dataclasses import dataclass, field
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from prehowl.daemon.events import RingEvent
+from prehowl.daemon.sources.base import SourceHealth
+
+
+@dataclass(frozen=True, slots=True)
+class Health:
+    """How the daemon is doing."""
+
+    source: SourceHealth = field(default_factory=SourceHealth)
+    load: float = 0.0  # share of real time spent in analysis over the last second, 0..
+    dropped_blocks: int = 0  # blocks that we threw away because analysis lagged
+    targets: tuple[tuple[str, str], ...] = ()  # OSC target name -> "ok" or what is wrong
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """What is true now, for screens. Made a few times a second; never changed afterwards."""
+
+    time_s: float  # stream time
+    level_dbfs: NDArray[np.float32]  # (channels,) RMS of the last 0.1 s or so, sine at 0 dBFS = 0
+    peak_dbfs: NDArray[np.float32]  # (channels,) sample peak in the same span
+    suspicion: NDArray[np.float32]  # (channels, 31) 0..1, 1 = alarm, per graphic-EQ band
+    rings: tuple[RingEvent, ...]  # newest event of every ring that is not cleared, worst first
+    health: Health
+
+
+class Sink(Protocol):
+    """A taker of events. All calls come from the loop's thread."""
+
+    def start(self) -> None:
+        """Open what is needed; raise PrehowlError where the user asked for the impossible."""
+
+    def on_event(self, event: RingEvent) -> None:
+        """Take one event. Must return at once."""
+
+    def on_snapshot(self, snapshot: Snapshot) -> None:
+        """Take the state of things, about ten times a second. Must return at once."""
+
+    def close(self) -> None:
+        """Send or write what is pending within a second, restore what was changed."""

@@ -1,0 +1,1 @@
+"""Where samples come from: a recording, a live device, a virtual stage."""
