@@ -1,0 +1,226 @@
+"""A live audio interface as a source: survives what cables, drivers and servers do.
+
+Owns the life of the capture process. The first opening must succeed; after that no loss is
+fatal: the source waits, opens the same device again, and says how many samples are missing, so
+that stream time keeps step with the clock on the wall.
+"""
+
+import time
+from collections.abc import Sequence
+
+import numpy as np
+
+from prehowl.daemon.errors import DeviceError
+from prehowl.daemon.sources.base import Block, SourceHealth
+from prehowl.daemon.sources.capture_process import CaptureProcess, Wish
+from prehowl.daemon.sources.losses import LossMeter
+from prehowl.daemon.sources.ring_memory import CaptureState, Word
+
+PATIENCE_S = 0.1
+LARGEST_BLOCK_S = 0.1
+RETRY_FIRST_S = 0.1
+RETRY_LONGEST_S = 2.0
+
+SILENCE_S = 1.0
+"""Exact zeros on every channel for this long are no microphone: even a good preamp has noise."""
+
+GUARD_S = 0.25
+"""The part of the ring next to the writer that is not read: it may be overwritten meanwhile."""
+
+
+class DeviceSource:
+    """Blocks from a live audio interface. Used by one thread; `health` from any."""
+
+    def __init__(
+        self,
+        device: str | int | None = None,
+        *,
+        channels: Sequence[int] | None = None,
+        rate_hz: int | None = None,
+    ) -> None:
+        """Open the device.
+
+        Parameters
+        ----------
+        device : str, int or None
+            Number as `prehowl devices` shows it, words of its name, None for the default input.
+        channels : sequence of int or None
+            Inputs to take, from 1, in the order wanted; None for all.
+        rate_hz : int or None
+            Samples per second; None for the device's own rate.
+
+        Raises
+        ------
+        DeviceError
+            If the library is missing or the device is unknown, ambiguous, too small, refuses
+            the rate or does not open.
+        """
+        process = CaptureProcess(Wish(device, channels, rate_hz))
+        _wait_for_opening(process)
+        memory = process.memory
+        memory.attach()
+        self._process: CaptureProcess | None = process
+        self._rate_hz = memory.get(Word.RATE_HZ)
+        self._numbers = tuple(channels or range(1, memory.samples.shape[1] + 1))
+        self._identity = process.identity()
+        self._wish = Wish(device, self._numbers, self._rate_hz, self._identity)
+        self._meter = LossMeter(self._rate_hz, memory.get(Word.BLOCK_LENGTH))
+        self._is_adopted = True  # False while a new process has not delivered yet
+        self._position = 0  # next sample to read, in the present process's count
+        self._end_ns: int | None = None  # when the last sample handed out was delivered
+        self._retry_s = RETRY_FIRST_S
+        self._retry_at_s = 0.0
+        self._lost = 0
+        self._overflows = 0  # our own and those of ended processes
+        self._device_overflows = 0  # as the present process counts them
+        self._zeros = 0
+        self._fault = ""
+
+    @property
+    def rate_hz(self) -> int:
+        """Samples per second."""
+        return self._rate_hz
+
+    @property
+    def channels(self) -> int:
+        """Number of channels in every block."""
+        return len(self._numbers)
+
+    @property
+    def channel_numbers(self) -> tuple[int, ...]:
+        """Number on the interface, from 1, of every channel in a block."""
+        return self._numbers
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Name every channel by its number on the interface."""
+        return tuple(f"In {number}" for number in self._numbers)
+
+    @property
+    def device_name(self) -> str:
+        """Name of the device that is open, as PortAudio lists it."""
+        return str(self._identity["name"])
+
+    @property
+    def capture_pid(self) -> int | None:
+        """Process number of the present capture process, for tests and the curious."""
+        return None if self._process is None else self._process.pid
+
+    def read(self) -> Block | None:
+        """Return what is new; an empty block after 0.1 s without news. A device has no end."""
+        deadline_s = time.monotonic() + PATIENCE_S
+        while True:
+            block = self._take()
+            if block is not None:
+                return block
+            if time.monotonic() >= deadline_s:
+                return Block(np.zeros((0, self.channels), np.float32))
+            time.sleep(self._pause_s())
+
+    def health(self) -> SourceHealth:
+        """Return the present state."""
+        is_running = self._process is not None and self._is_adopted
+        return SourceHealth(
+            state="running" if is_running else "waiting",
+            overflows=self._overflows + self._device_overflows,
+            lost_samples=self._lost,
+            detail=self._detail() if is_running else self._waiting_detail(),
+        )
+
+    def close(self) -> None:
+        """End the capture process. May be called twice."""
+        if self._process is not None:
+            self._process.end()
+            self._process = None
+
+    def _detail(self) -> str:
+        silent_s = self._zeros / self._rate_hz
+        if silent_s <= SILENCE_S:
+            return ""
+        return (
+            f"exact digital silence on every channel for {silent_s:.0f} s: "
+            f"is {self.device_name!r} still connected?"
+        )
+
+    def _waiting_detail(self) -> str:
+        return f"{self.device_name!r} lost ({self._fault}); opening it again as soon as it is back"
+
+    def _pause_s(self) -> float:
+        """Return the time until the next block is due: two wake-ups a block, not hundreds."""
+        if self._process is None or not self._is_adopted:
+            return 0.02
+        memory = self._process.memory
+        period_s = memory.get(Word.BLOCK_LENGTH) / self._rate_hz
+        due_s = memory.get(Word.BLOCK_NS) / 1e9 + period_s - time.monotonic()
+        return min(max(due_s, 0.001), period_s)
+
+    def _take(self) -> Block | None:
+        if self._process is None:
+            if time.monotonic() >= self._retry_at_s:
+                self._process, self._is_adopted = CaptureProcess(self._wish), False
+            return None
+        waiting = self._process.memory.get(Word.WRITTEN) - self._position
+        if not self._is_adopted and waiting > 0:
+            return self._adopt(self._process, waiting)
+        if waiting > 0:
+            return self._copy_out(self._process, waiting)
+        trouble = self._process.trouble()
+        if trouble is not None:
+            self._lose(trouble)
+        return None
+
+    def _adopt(self, process: CaptureProcess, waiting: int) -> Block:
+        """Take over a new process that delivers; the gap since the old one goes with its block."""
+        memory = process.memory
+        memory.attach()
+        self._meter = LossMeter(self._rate_hz, memory.get(Word.BLOCK_LENGTH))
+        self._is_adopted = True
+        self._retry_s = RETRY_FIRST_S
+        gap = 0
+        if self._end_ns is not None:
+            passed_s = (memory.get(Word.BLOCK_NS) - self._end_ns) / 1e9
+            gap = max(0, round(passed_s * self._rate_hz) - waiting)
+        return self._copy_out(process, waiting, gap)
+
+    def _copy_out(self, process: CaptureProcess, waiting: int, gap: int = 0) -> Block:
+        memory = process.memory
+        room = len(memory.samples) - round(GUARD_S * self._rate_hz)
+        skipped = 0
+        if waiting > room:
+            skipped, waiting = waiting - room // 2, room // 2
+            self._overflows += 1
+        first = self._position + skipped
+        count = min(waiting, round(LARGEST_BLOCK_S * self._rate_hz))
+        samples = memory.copy(first, count)
+        self._position = first + count
+        self._end_ns = memory.get(Word.BLOCK_NS)
+        missing = self._meter.update(memory.get(Word.WRITTEN), self._end_ns)
+        self._device_overflows = memory.get(Word.OVERFLOWS)
+        self._zeros = 0 if samples.any() else self._zeros + count
+        self._lost += gap + skipped + missing
+        return Block(samples, gap + skipped + missing)
+
+    def _lose(self, trouble: DeviceError) -> None:
+        """Give up the present process. It may hang in a dead server: only SIGKILL is certain."""
+        assert self._process is not None
+        self._process.kill()
+        self._process = None
+        self._position = 0
+        self._overflows += self._device_overflows
+        self._device_overflows = self._zeros = 0
+        self._fault = str(trouble)
+        self._retry_at_s = time.monotonic() + (0.0 if self._is_adopted else self._retry_s)
+        if not self._is_adopted:
+            self._retry_s = min(2 * self._retry_s, RETRY_LONGEST_S)
+
+
+def _wait_for_opening(process: CaptureProcess) -> None:
+    try:
+        while process.state is not CaptureState.RUNNING:
+            trouble = process.trouble()
+            if trouble is not None:
+                raise trouble
+            time.sleep(0.005)
+    except BaseException:
+        process.kill()
+        raise
