@@ -1,0 +1,80 @@
+"""Events as lines of a plain table, at most 80 columns wide unless names demand more."""
+
+import unicodedata
+from typing import TextIO
+
+from prehowl.daemon.events import RingEvent
+from prehowl.daemon.sinks.base import Snapshot
+from prehowl.daemon.sinks.words import advice_words, frequency_words, time_words
+
+NAME_CELLS = 14
+HEADER = (
+    f"{'time':>9}  {'state':<7}  {'channel':<{NAME_CELLS}}  {'ring at':>9}  "
+    f"{'dBFS':>5} {'dB/s':>5}  what to do"
+)
+
+
+class TableSink:
+    """Prints one line an event, alarms in capitals so that they stand out without colour.
+
+    Parameters
+    ----------
+    stream : TextIO
+        Stays open at the end; every line is flushed, since a person may be watching.
+    heading : str, optional
+        Printed above the table, where several tables follow one another.
+    """
+
+    def __init__(self, stream: TextIO, heading: str | None = None) -> None:
+        self._stream = stream
+        self._heading = heading
+
+    def start(self) -> None:
+        """Print the heading and the names of the columns."""
+        if self._heading is not None:
+            self._line(self._heading)
+        self._line(HEADER)
+
+    def on_event(self, event: RingEvent) -> None:
+        """Print one event."""
+        self._line(table_line(event))
+
+    def on_snapshot(self, snapshot: Snapshot) -> None:
+        """Let it pass: a table holds events only."""
+
+    def close(self) -> None:
+        """Write out what is pending."""
+        self._stream.flush()
+
+    def _line(self, text: str) -> None:
+        print(text, file=self._stream, flush=True)
+
+
+def table_line(event: RingEvent) -> str:
+    """Return one event as a line of the table."""
+    state = str(event.state).upper() if event.is_alarm else str(event.state)
+    growth = "" if event.growth_db_per_s is None else f"{event.growth_db_per_s:+.0f}"
+    return (
+        f"{time_words(event.time_s):>9}  {state:<7}  {_fitted(event.channel_name)}  "
+        f"{frequency_words(event.frequency_hz):>9}  {event.level_dbfs:>5.0f} {growth:>5}  "
+        f"{advice_words(event)}"
+    )
+
+
+def _fitted(name: str) -> str:
+    """Return the name in exactly NAME_CELLS cells of a terminal; an ellipsis says it was cut.
+
+    Control characters would break the line, so they become '?'.
+    """
+    name = "".join("?" if unicodedata.category(mark).startswith("C") else mark for mark in name)
+    if _cells(name) > NAME_CELLS:
+        while _cells(name) > NAME_CELLS - 1:
+            name = name[:-1]
+        name += "…"
+    return name + " " * (NAME_CELLS - _cells(name))
+
+
+def _cells(text: str) -> int:
+    """Return the width on a terminal: wide East Asian marks take two cells, accents none."""
+    wide = sum(unicodedata.east_asian_width(mark) in "WF" for mark in text)
+    return len(text) + wide - sum(unicodedata.combining(mark) > 0 for mark in text)

@@ -1,0 +1,60 @@
+"""Stream time: the engine's sample count against the samples that the world has played.
+
+Where a source lost samples, the engine is fed silence in their place, so that sound from before
+the gap never touches sound from after it and time goes on. Of a long gap only the first
+`SILENCE_S` are fed, which is longer than any frame; the rest is skipped and added to every later
+time. An hour without a device must not cost minutes of analysing nothing when it comes back.
+"""
+
+from bisect import bisect_right
+from dataclasses import replace
+
+from prehowl.detectors.rings import RingChange
+
+SILENCE_S = 1.0
+GAPS_KEPT = 256
+
+
+class StreamTime:
+    """Maps engine samples to stream samples; a jump for every long gap."""
+
+    def __init__(self, rate_hz: int) -> None:
+        self._most_silence = round(SILENCE_S * rate_hz)
+        self._jumps = [0]  # engine sample at which an offset begins to hold, ascending
+        self._offsets = [0]  # samples skipped up to there
+        self.fed = 0  # samples per channel that the engine has consumed
+        self.lost = 0  # samples per channel that never arrived
+
+    @property
+    def now(self) -> int:
+        """Samples per channel since the start, lost ones included."""
+        return self.in_stream(self.fed)
+
+    def lose(self, lost: int) -> int:
+        """Note a gap and return how many samples of silence to feed in its place."""
+        self.lost += lost
+        silence = min(lost, self._most_silence)
+        if lost > silence:
+            self._jumps.append(self.fed + silence)
+            self._offsets.append(self._offsets[-1] + lost - silence)
+            # Bounded for a cable that flaps for days: the oldest gaps only date onsets that
+            # are long past.
+            del self._jumps[:-GAPS_KEPT], self._offsets[:-GAPS_KEPT]
+        return silence
+
+    def in_stream(self, engine_sample: int) -> int:
+        """Return the stream sample of a count made by the engine.
+
+        The last sample before a jump belongs to the time before it, hence the strict comparison.
+        """
+        held = max(bisect_right(self._jumps, engine_sample - 1) - 1, 0)
+        return engine_sample + self._offsets[held]
+
+    def dated(self, change: RingChange) -> RingChange:
+        """Return the change with its samples counted in the stream."""
+        onset = change.onset_sample
+        return replace(
+            change,
+            sample=self.in_stream(change.sample),
+            onset_sample=None if onset is None else self.in_stream(onset),
+        )
