@@ -1,0 +1,119 @@
+"""The show as the rest of the program sees it, and the bridge from it to the engine."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Annotated
+
+from prehowl.daemon.show.keys import Key
+from prehowl.daemon.show.tables import (
+    SENSITIVITIES,
+    Advice,
+    Channel,
+    Detection,
+    Device,
+    Kind,
+    OscTarget,
+    Screen,
+    Stage,
+)
+from prehowl.detectors.engine import ChannelSetup
+from prehowl.detectors.loop import loop_delay
+
+
+@dataclass(frozen=True, slots=True)
+class Show:
+    """Everything that one show file says; what it leaves out has its default."""
+
+    stage: Annotated[Stage, Key("Where the show stands.")] = field(default_factory=Stage)
+    device: Annotated[Device, Key("The audio interface to listen on.")] = field(
+        default_factory=Device
+    )
+    detection: Annotated[Detection, Key("How readily a ring is called.")] = field(
+        default_factory=Detection
+    )
+    advice: Annotated[Advice, Key("How cuts are advised.")] = field(default_factory=Advice)
+    screen: Annotated[Screen, Key("The dashboard.")] = field(default_factory=Screen)
+    channels: Annotated[
+        tuple[Channel, ...],
+        Key("One table a channel of the interface; channels left out are plain mics."),
+    ] = ()
+    osc: Annotated[
+        tuple[OscTarget, ...], Key("One table a receiver of OSC; none: nothing is sent.")
+    ] = ()
+    origins: Mapping[str, str] = field(default_factory=dict)
+    """Path of a key -> where its value came from, for keys that are not at their default."""
+
+    def names(self, channels: int, known: Sequence[str] = ()) -> tuple[str, ...]:
+        """Return a name for each of the first `channels` channels.
+
+        Parameters
+        ----------
+        channels : int
+            How many the source has.
+        known : sequence of str
+            Names that the source knows itself; a name in the show file wins.
+        """
+        told = {channel.number: channel.name for channel in self.channels}
+        own = dict(enumerate(known, start=1))
+        return tuple(
+            told.get(number) or own.get(number) or f"Ch {number}"
+            for number in range(1, channels + 1)
+        )
+
+    def kinds(self, channels: int) -> tuple[Kind, ...]:
+        """Return what arrives on each of the first `channels` channels; mic where not told."""
+        told = {channel.number: Kind(channel.kind) for channel in self.channels}
+        return tuple(told.get(number, Kind.MIC) for number in range(1, channels + 1))
+
+    def setups(self, channels: int) -> list[ChannelSetup]:
+        """Return what the engine should know of each of the first `channels` channels.
+
+        Channels that the file names beyond `channels` are left out here and told by `beyond`: a
+        smaller spare interface must not keep a show from starting.
+        """
+        told = {channel.number: channel for channel in self.channels}
+        return [self._setup(told.get(number, Channel(number))) for number in range(1, channels + 1)]
+
+    def beyond(self, channels: int) -> tuple[Channel, ...]:
+        """Return the channels of the file that a source of `channels` channels does not have."""
+        return tuple(channel for channel in self.channels if channel.number > channels)
+
+    def to_open(self) -> tuple[int, ...] | None:
+        """Return the interface's channel numbers to open, or None for all that it has."""
+        most = self.device.channels or max((c.number for c in self.channels), default=0)
+        return tuple(range(1, most + 1)) or None
+
+    def partner(self, channel: Channel) -> Channel | None:
+        """Return the mix of a mic, or the mic of a mix, whichever of the two names the other."""
+        wanted = channel.mix if channel.kind == Kind.MIC else channel.mic
+        for other in self.channels:
+            if wanted is not None and wanted in (other.number, other.name):
+                return other
+        for other in self.channels:
+            back = other.mic if channel.kind == Kind.MIC else other.mix
+            if back is not None and back in (channel.number, channel.name):
+                return other
+        return None
+
+    def loop_delay_s(self, channel: Channel) -> float:
+        """Return the delay once around the channel's loop, seconds.
+
+        Its own `loop_delay_ms` or `distance_m`; else that of the mic or mix it belongs to (they
+        share one loop); else the engine's default.
+        """
+        partner = self.partner(channel)
+        for told in (channel, partner) if partner else (channel,):
+            if told.loop_delay_ms is not None:
+                return told.loop_delay_ms / 1000
+            if told.distance_m is not None:
+                electronics_s = self.stage.electronics_ms / 1000
+                return loop_delay(told.distance_m, electronics_s, self.stage.temperature_c)
+        return ChannelSetup().loop_delay_s
+
+    def _setup(self, channel: Channel) -> ChannelSetup:
+        word = channel.sensitivity or self.detection.sensitivity
+        return ChannelSetup(
+            loop_delay_s=self.loop_delay_s(channel),
+            is_reference=channel.kind == Kind.REFERENCE,
+            sensitivity=SENSITIVITIES[word],
+        )
