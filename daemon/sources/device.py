@@ -75,6 +75,7 @@ class DeviceSource:
         self._device_overflows = 0  # as the present process counts them
         self._zeros = 0
         self._fault = ""
+        self._is_closed = False
 
     @property
     def rate_hz(self) -> int:
@@ -94,7 +95,7 @@ class DeviceSource:
     @property
     def names(self) -> tuple[str, ...]:
         """Name every channel by its number on the interface."""
-        return tuple(f"In {number}" for number in self._numbers)
+        return tuple(f"Ch {number}" for number in self._numbers)
 
     @property
     def device_name(self) -> str:
@@ -107,7 +108,9 @@ class DeviceSource:
         return None if self._process is None else self._process.pid
 
     def read(self) -> Block | None:
-        """Return what is new; an empty block after 0.1 s without news. A device has no end."""
+        """Return what is new; an empty block after 0.1 s without news; None only when closed."""
+        if self._is_closed:
+            return None
         deadline_s = time.monotonic() + PATIENCE_S
         while True:
             block = self._take()
@@ -119,6 +122,8 @@ class DeviceSource:
 
     def health(self) -> SourceHealth:
         """Return the present state."""
+        if self._is_closed:
+            return SourceHealth("ended", self._overflows, self._lost)
         is_running = self._process is not None and self._is_adopted
         return SourceHealth(
             state="running" if is_running else "waiting",
@@ -132,6 +137,9 @@ class DeviceSource:
         if self._process is not None:
             self._process.end()
             self._process = None
+        self._overflows += self._device_overflows
+        self._device_overflows = 0
+        self._is_closed = True
 
     def _detail(self) -> str:
         silent_s = self._zeros / self._rate_hz
