@@ -6,44 +6,121 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from prehowl.detectors.rings import RingChange
+from prehowl.detectors.bands import band_index
+from prehowl.detectors.framing import SampleMemory, quantum_length
+from prehowl.detectors.resolution import DESIGNS, Resolution
+from prehowl.detectors.rings import RingChange, RingState
+from prehowl.detectors.spectrum import FLOOR_DBFS, to_dbfs
+from prehowl.detectors.tracker import ChannelSetup, RingTracker, Sight
 
+LEVEL_MEMORY_S = 0.1
+SUSPICION_MEMORY_S = 0.4
 
-@dataclass(frozen=True, slots=True)
-class ChannelSetup:
-    """What the engine should know of one channel."""
-
-    loop_delay_s: float = 0.008  # wedge 1.5-2 m away plus 2-4 ms of electronics
-    is_reference: bool = False  # cannot be in an acoustic loop: never alarmed
-    sensitivity: float = 1.0  # > 1 alarms on less evidence, < 1 asks for more
+__all__ = ["ChannelSetup", "Engine", "EngineView"]
 
 
 @dataclass(frozen=True, slots=True)
 class EngineView:
     """The state of things now, for screens."""
 
-    level_dbfs: NDArray[np.float32]  # (channels,)
-    peak_dbfs: NDArray[np.float32]  # (channels,)
-    suspicion: NDArray[np.float32]  # (channels, 31)
+    level_dbfs: NDArray[np.float32]  # (channels,) RMS over about 0.1 s; full-scale sine = 0
+    peak_dbfs: NDArray[np.float32]  # (channels,) sample peak, falling back by the same memory
+    suspicion: NDArray[np.float32]  # (channels, 31) 0..1; 1 = alarm
 
 
 class Engine:
-    """Find rings in a stream of samples; the same changes for the same samples, any block size."""
+    """Find rings in a stream of samples; the same changes for the same samples, any block size.
+
+    Parameters
+    ----------
+    rate_hz : int
+        8 000 to 192 000.
+    channels : sequence of ChannelSetup
+        One for each channel, in order.
+
+    Raises
+    ------
+    ValueError
+        If the rate is out of range or there is no channel.
+    """
 
     def __init__(self, rate_hz: int, channels: Sequence[ChannelSetup]) -> None:
-        self._channels = len(channels)
+        if not channels:
+            raise ValueError("no channels: the engine needs at least one")
+        self.rate_hz = rate_hz
+        self.channels = len(channels)
+        self.quantum = quantum_length(rate_hz)
+        made = (Resolution(design, self.channels, rate_hz, self.quantum) for design in DESIGNS)
+        self.resolutions = tuple(resolution for resolution in made if resolution.is_useful)
+        longest = max(resolution.frame_length for resolution in self.resolutions)
+        self._memory = SampleMemory(self.channels, longest + self.quantum, self.quantum)
+        self._tracker = RingTracker(channels, rate_hz)
+        self._tick = 0
+        self._mean_square = np.zeros(self.channels, np.float32)
+        self._peak = np.zeros(self.channels, np.float32)
+        self._suspicion = np.zeros((self.channels, 31), np.float32)
 
     def feed(self, block: ArrayLike) -> list[RingChange]:
-        """Consume samples of shape (samples, channels); return the changes, in order of sample."""
-        return []
+        """Consume samples and return the changes that they caused, in order of sample.
+
+        Parameters
+        ----------
+        block : array, shape (samples, channels)
+            Full scale = 1, finite; any number of samples, also none.
+
+        Raises
+        ------
+        ValueError
+            If the block has another shape or holds NaN or Inf.
+        """
+        samples = np.asarray(block, np.float32)
+        if samples.ndim != 2 or samples.shape[1] != self.channels:
+            raise ValueError(
+                f"a block has shape {samples.shape}, the engine wants (samples, {self.channels})"
+            )
+        if not np.isfinite(samples).all():
+            raise ValueError("a block holds NaN or Inf; replace such samples before analysis")
+        changes: list[RingChange] = []
+        for latest in self._memory.ticks(samples):
+            changes += self._step(latest)
+        return changes
 
     def finish(self) -> list[RingChange]:
         """End the stream: clear what still rings."""
-        return []
+        return self._tracker.finish(self._tick * self.quantum)
 
     def view(self) -> EngineView:
         """Return levels and suspicion now."""
-        n = self._channels
-        return EngineView(
-            np.full(n, -120, np.float32), np.full(n, -120, np.float32), np.zeros((n, 31), np.float32)
-        )
+        table = np.minimum(self._suspicion, 1)
+        for ring in self._tracker.rings:
+            if ring.state in (RingState.RINGING, RingState.HOWLING):
+                table[ring.ch, band_index(ring.frequency_hz)] = 1
+        level = np.maximum(to_dbfs(2 * self._mean_square), np.float32(FLOOR_DBFS))
+        return EngineView(level, to_dbfs(self._peak**2), table)
+
+    def _step(self, latest: NDArray[np.float32]) -> list[RingChange]:
+        self._tick += 1
+        self._measure_levels(latest[:, -self.quantum :])
+        changes: list[RingChange] = []
+        for resolution in self.resolutions:
+            if resolution.due(self._tick):
+                changes += self._look(resolution, latest)
+        return changes
+
+    def _look(self, resolution: Resolution, latest: NDArray[np.float32]) -> list[RingChange]:
+        changes: list[RingChange] = []
+        spectra = resolution.spectra(latest)
+        for power in spectra:
+            view, verdict = resolution.step(power)
+            sight = Sight(view, verdict, self._tick * self.quantum, self.rate_hz)
+            changes += self._tracker.see(sight)
+            bands = band_index(np.maximum(view.frequency_hz, 1))
+            np.maximum.at(self._suspicion, (view.ch, bands), verdict.suspicion)
+        return changes
+
+    def _measure_levels(self, newest: NDArray[np.float32]) -> None:
+        keep = np.float32(np.exp(-self.quantum / (LEVEL_MEMORY_S * self.rate_hz)))
+        mean_square = (newest * newest).mean(axis=1)
+        self._mean_square += (1 - keep) * (mean_square - self._mean_square)
+        self._peak = np.maximum(np.abs(newest).max(axis=1), self._peak * keep)
+        self._suspicion *= np.float32(np.exp(-self.quantum / (SUSPICION_MEMORY_S * self.rate_hz)))

@@ -8,10 +8,34 @@ from enum import StrEnum
 class RingState(StrEnum):
     """How far a ring has come."""
 
-    SUSPECT = "suspect"
-    RINGING = "ringing"
-    HOWLING = "howling"
+    SUSPECT = "suspect"  # early warning
+    RINGING = "ringing"  # alarm: the loop is at or over its limit
+    HOWLING = "howling"  # alarm: sustained runaway
     CLEARED = "cleared"
+
+
+MOVES: Mapping[RingState | None, frozenset[RingState]] = {
+    None: frozenset({RingState.SUSPECT, RingState.RINGING}),
+    RingState.SUSPECT: frozenset({RingState.RINGING, RingState.CLEARED}),
+    RingState.RINGING: frozenset({RingState.HOWLING, RingState.CLEARED}),
+    RingState.HOWLING: frozenset({RingState.CLEARED}),
+    RingState.CLEARED: frozenset(),
+}
+"""From which state (None: not yet a ring) a ring may move to which; cleared is the end."""
+
+
+def move(state: RingState | None, to: RingState) -> RingState:
+    """Return `to` if the table allows the move.
+
+    Raises
+    ------
+    ValueError
+        If it does not.
+    """
+    if to not in MOVES[state]:
+        allowed = ", ".join(sorted(MOVES[state])) or "nothing"
+        raise ValueError(f"a ring cannot move from {state} to {to}; allowed: {allowed}")
+    return to
 
 
 @dataclass(frozen=True, slots=True)

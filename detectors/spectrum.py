@@ -1,0 +1,53 @@
+"""Windowed spectra, calibrated so that a full-scale sine reads 0 dBFS.
+
+The window is a periodic Hann: its side lobes fall by 18 dB an octave, so that loud programme far
+away does not bury a quiet ring, and its main lobe has closed forms for the position and height of
+a tone between two bins (see `peaks`).
+"""
+
+import numpy as np
+import scipy.fft
+from numpy.typing import NDArray
+
+FLOOR_DBFS = -140.0
+"""Nothing is reported below this; digital silence reads exactly this."""
+
+FLOOR_POWER = np.float32(10 ** (FLOOR_DBFS / 10))
+
+
+def hann(frame_length: int) -> NDArray[np.float32]:
+    """Return the periodic Hann window, scaled so that a full-scale sine has a peak power of 1.
+
+    Returns
+    -------
+    ndarray of float32, shape (frame_length,)
+        Sum = 2: the amplitude of a bin-centred sine is read off directly.
+    """
+    window = 0.5 - 0.5 * np.cos(2 * np.pi * np.arange(frame_length) / frame_length)
+    return (window * (2 / window.sum())).astype(np.float32)
+
+
+def power_spectrum(frames: NDArray[np.float32], window: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return the power of each bin; a full-scale sine in the middle of a bin gives 1.
+
+    Parameters
+    ----------
+    frames : ndarray of float32, shape (..., frame_length)
+    window : ndarray of float32, shape (frame_length,)
+        From `hann`.
+
+    Returns
+    -------
+    ndarray of float32, shape (..., frame_length // 2 + 1)
+        >= 0. Between two bins the reading of a tone is up to 1.42 dB low; `peaks` corrects it.
+    """
+    spectrum = scipy.fft.rfft(frames * window, workers=1)
+    # One pass over the interleaved parts: half the memory traffic of abs() ** 2.
+    parts = spectrum.view(np.float32)
+    np.multiply(parts, parts, out=parts)
+    return parts[..., ::2] + parts[..., 1::2]
+
+
+def to_dbfs(power: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return `10 log10(power)` with a floor of -140 dBFS."""
+    return np.asarray(10 * np.log10(np.maximum(power, FLOOR_POWER)), np.float32)

@@ -1,0 +1,53 @@
+"""Frequency steadiness: the loop's phase locks a ring; voices and strings wander."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from prehowl.detectors.lines import LineView
+
+FRAMES = 16
+CENTS_PER_NEPER = 1200 / np.log(2)
+UNKNOWN_CENTS = 100.0
+"""Answer for lines seen fewer than three times."""
+
+
+def wander_bins(
+    level_db: NDArray[np.float32], position: NDArray[np.float32], present: NDArray[np.float32]
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Return mean and standard deviation of a line's place, in bins.
+
+    Parameters
+    ----------
+    level_db, position, present : ndarray of float32, shape (lines, frames)
+
+    Returns
+    -------
+    mean, deviation : ndarray of float32, shape (lines,)
+        Frames are weighted with amplitude: while a ring emerges from the programme, its early
+        frames are pulled about by what lies beside it.
+    """
+    top = level_db.max(axis=1, keepdims=True, initial=-140, where=present > 0)
+    weight = present * np.float32(10) ** (np.minimum(level_db - top, 0) * np.float32(0.05))
+    total = np.maximum(weight.sum(axis=1), np.float32(1e-9))
+    mean = (weight * position).sum(axis=1) / total
+    spread = (weight * (position - mean[:, None]) ** 2).sum(axis=1) / total
+    return mean.astype(np.float32), np.sqrt(spread).astype(np.float32)
+
+
+def measure(view: LineView) -> NDArray[np.float32]:
+    """Return the standard deviation of the line's frequency over the last 16 frames, in cents.
+
+    Returns
+    -------
+    ndarray of float32, shape (lines,), cents, 0..100
+
+    Notes
+    -----
+    Source: ours, from the phase condition of the loop; voices and strings wander by tens of
+    cents (common practice, no source).
+    """
+    level, position, present = view.fast.last(view.row, FRAMES)
+    mean, deviation = wander_bins(level, position, present)
+    cents = CENTS_PER_NEPER * deviation / np.maximum(mean, 1)
+    known = present.sum(axis=1) >= 3
+    return np.asarray(np.where(known, np.minimum(cents, UNKNOWN_CENTS), UNKNOWN_CENTS), np.float32)
