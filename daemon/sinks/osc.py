@@ -1,0 +1,124 @@
+"""OSC out: every event, the flat addresses, heartbeat and health to any number of receivers.
+
+The loop's thread only builds bytes and queues them; each receiver has a thread of its own
+(`osc_sender.py`). What is sent when is in docs/osc.md.
+"""
+
+import time
+from collections.abc import Sequence
+
+from prehowl.daemon.events import RingEvent
+from prehowl.daemon.rings_now import RingsNow
+from prehowl.daemon.show.tables import OscTarget
+from prehowl.daemon.sinks.base import Snapshot
+from prehowl.daemon.sinks.osc_board import Board, make_board
+from prehowl.daemon.sinks.osc_link import PAUSE_FIRST_S, Link, Resolve
+from prehowl.daemon.sinks.osc_messages import health_datagram, ring_datagram
+from prehowl.daemon.sinks.osc_sender import Sender
+
+CLOSE_PATIENCE_S = 1.0
+
+
+class OscSink:
+    """Sends what happens to OSC receivers over UDP. A `Sink`."""
+
+    def __init__(
+        self,
+        targets: Sequence[OscTarget],
+        *,
+        version: str,
+        resolve: Resolve | None = None,
+        pause_first_s: float = PAUSE_FIRST_S,
+    ) -> None:
+        """Prepare; nothing is looked up or sent before `start`.
+
+        Parameters
+        ----------
+        targets : sequence of OscTarget
+            From the show file or the command line.
+        version : str
+            Of the program, for the heartbeat.
+        resolve : callable, optional
+            In place of `socket.getaddrinfo`, for tests.
+        pause_first_s : float
+            First pause before a failed target is tried again, seconds; it doubles up to 30 s.
+        """
+        self._targets = tuple(targets)
+        self._senders = tuple(
+            Sender(
+                target,
+                version,
+                Link(target.host, target.port, resolve=resolve, pause_first_s=pause_first_s),
+            )
+            for target in targets
+        )
+        self._rings = RingsNow()
+        self._channels: set[int] = set()
+        self._board: Board = {}
+        self._device_state = ""
+        self._is_closed = False
+
+    def start(self) -> None:
+        """Start one thread a target; names are looked up there, so this returns at once."""
+        for sender in self._senders:
+            sender.start()
+
+    def on_event(self, event: RingEvent) -> None:
+        """Queue the event's record and what it changes on the flat addresses."""
+        self._rings.take(event)
+        self._channels.add(int(event.channel))
+        message = ring_datagram(event)
+        for target, sender in zip(self._targets, self._senders, strict=True):
+            sender.alive()
+            if "ring" in target.messages:
+                sender.put(message)
+        self._put_board(self._rings.worst_first())
+
+    def on_snapshot(self, snapshot: Snapshot) -> None:
+        """Take the living rings and the health as they are now."""
+        self._channels.update(range(1, len(snapshot.level_dbfs) + 1))
+        self._rings = RingsNow()
+        for ring in snapshot.rings:
+            self._rings.take(ring)
+        message = health_datagram(snapshot.health)
+        state = snapshot.health.source.state
+        for sender in self._senders:
+            sender.alive()
+            sender.set_health(message, at_once=state != self._device_state)
+        self._device_state = state
+        self._put_board(snapshot.rings)
+
+    def target_health(self) -> tuple[tuple[str, str], ...]:
+        """Return each target's name with "ok" or what is wrong. Callable from any thread."""
+        return tuple(
+            (target.label, sender.text())
+            for target, sender in zip(self._targets, self._senders, strict=True)
+        )
+
+    def dropped(self) -> tuple[tuple[str, int], ...]:
+        """Return each target's name with the number of ring messages that never left."""
+        return tuple(
+            (target.label, sender.dropped)
+            for target, sender in zip(self._targets, self._senders, strict=True)
+        )
+
+    def close(self) -> None:
+        """Send what is queued, set every channel to calm, say goodbye; at most one second."""
+        if self._is_closed:
+            return
+        self._is_closed = True
+        calm = make_board((), self._channels)
+        for sender in self._senders:
+            sender.begin_close(calm)
+        deadline_s = time.monotonic() + CLOSE_PATIENCE_S
+        for sender in self._senders:
+            # A thread that still waits for a name server is a daemon thread: it ends with us.
+            sender.join(deadline_s - time.monotonic())
+
+    def _put_board(self, rings: Sequence[RingEvent]) -> None:
+        board = make_board(rings, self._channels)
+        if board == self._board:
+            return
+        self._board = board
+        for sender in self._senders:
+            sender.put(board)

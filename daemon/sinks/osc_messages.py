@@ -1,0 +1,220 @@
+"""The OSC messages of prehowl: addresses, argument types and the bytes of each.
+
+Owns what goes on the wire; sockets and threads are in `osc_link.py` and `osc_sender.py`. Types are
+stated, never guessed: the library's guess refuses numpy scalars and sends NaN. Only the tags i, f
+and s of OSC 1.0 are used, since many receivers know no others. `docs/osc.md` is compared with the
+tables here.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from pythonosc.osc_message_builder import OscMessageBuilder
+
+from prehowl.daemon.events import RingEvent
+from prehowl.daemon.rings_now import BADNESS
+from prehowl.daemon.sinks.base import Health
+from prehowl.daemon.sinks.words import band_words
+
+CONTRACT_VERSION = 1
+"""First argument of `/prehowl/ring`; rises when the order or meaning of its arguments changes."""
+
+UNKNOWN = -9999
+"""Stands for a figure that is not known yet. A type N would change the type string and is refused
+by many receivers; NaN breaks some; no figure of ours can be -9999, and float32 holds it exactly."""
+
+NOTHING = "-"
+"""Text of a calm channel: some receivers ignore an empty string and would keep the old text."""
+
+TEXT_HIGH = 200  # characters of any one text: a datagram stays far below what a network splits
+INT_HIGH = 2**31 - 1
+FLOAT_HIGH = 3.4028234e38
+
+Value = tuple[str, int | float | str]
+"""A type tag and its value."""
+
+
+@dataclass(frozen=True, slots=True)
+class Spec:
+    """One address as documented: its group in a target's `messages`, arguments and occasion."""
+
+    address: str
+    group: str
+    arguments: tuple[tuple[str, str], ...]  # (tag, name with unit)
+    when: str
+
+    @property
+    def tags(self) -> str:
+        """Return the type tag string."""
+        return "," + "".join(tag for tag, _ in self.arguments)
+
+
+RING = Spec(
+    "/prehowl/ring",
+    "ring",
+    (
+        ("i", "version"),
+        ("i", "id"),
+        ("i", "channel"),
+        ("s", "channel_name"),
+        ("s", "state"),
+        ("i", "time_ms"),
+        ("i", "onset_ms"),
+        ("f", "frequency_hz"),
+        ("f", "band_hz"),
+        ("f", "level_dbfs"),
+        ("f", "growth_db_per_s"),
+        ("f", "margin_db"),
+        ("f", "cut_db"),
+        ("s", "evidence"),
+    ),
+    "each time a ring enters a state",
+)
+HEARTBEAT = Spec(
+    "/prehowl/heartbeat",
+    "heartbeat",
+    (("i", "sequence"), ("s", "version")),
+    "every second while the analysis is alive",
+)
+BYE = Spec(
+    "/prehowl/bye",
+    "heartbeat",
+    (("i", "sequence"), ("s", "version")),
+    "once, at a clean end, after every channel was set to calm",
+)
+HEALTH = Spec(
+    "/prehowl/health",
+    "health",
+    (
+        ("f", "load"),
+        ("i", "overflows"),
+        ("i", "dropped_blocks"),
+        ("i", "lost_samples"),
+        ("s", "device_state"),
+        ("s", "detail"),
+    ),
+    "every second while the analysis is alive, and at once when device_state changes",
+)
+FLAT = (
+    ("label", "s", "what to pull, for a person: `2.5 kHz -3 dB`"),
+    ("frequency", "f", "Hz"),
+    ("band", "f", "Hz, nominal 1/3-octave centre: the fader's name"),
+    ("growth", "f", "dB/s"),
+    ("cut", "f", "dB to pull the fader down, > 0"),
+    ("state", "i", "0 calm, 1 suspect, 2 ringing, 3 howling"),
+)
+"""Flat addresses of a channel in the order they are sent: state last, so that a receiver that acts
+on it has the figures already."""
+WORST_ONLY = (
+    ("channel", "i", "channel number, 0 for none"),
+    ("name", "s", "channel name"),
+)
+
+
+def datagram(spec: Spec, values: Sequence[object]) -> bytes:
+    """Return the bytes of one message of the table; `values` in the order of its arguments."""
+    pairs = zip(spec.arguments, values, strict=True)
+    return _build(spec.address, [(tag, typed(tag, value)) for (tag, _), value in pairs])
+
+
+def flat_datagram(address: str, value: Value) -> bytes:
+    """Return the bytes of a message with one argument."""
+    return _build(address, [value])
+
+
+def typed(tag: str, value: object) -> int | float | str:
+    """Return the value as the tag's plain Python type, whatever number type it came as.
+
+    None, NaN, infinities and what does not fit 32 bits become `UNKNOWN`.
+    """
+    if tag == "s":
+        return _text(str(value))
+    if value is None:
+        return UNKNOWN if tag == "i" else float(UNKNOWN)
+    number = float(value)  # type: ignore[arg-type]
+    if tag == "f":
+        return number if abs(number) <= FLOAT_HIGH else float(UNKNOWN)
+    return round(number) if abs(number) <= INT_HIGH else UNKNOWN
+
+
+def _text(text: str) -> str:
+    """Return what fits an OSC string: a NUL would cut it, lone surrogates have no bytes."""
+    whole = text.encode("utf-8", "replace").decode("utf-8").replace("\0", " ")
+    return whole[:TEXT_HIGH]
+
+
+def _build(address: str, arguments: Sequence[Value]) -> bytes:
+    builder = OscMessageBuilder(address)
+    for tag, value in arguments:
+        builder.add_arg(value, tag)
+    return builder.build().dgram
+
+
+def ring_datagram(event: RingEvent) -> bytes:
+    """Return `/prehowl/ring` for one event: the whole record, times in milliseconds."""
+    record = event.record()
+    return datagram(
+        RING,
+        (
+            CONTRACT_VERSION,
+            event.id,
+            event.channel,
+            event.channel_name,
+            record["state"],
+            _ms(event.time_s),
+            _ms(event.onset_s),
+            record["frequency_hz"],
+            record["band_hz"],
+            record["level_dbfs"],
+            record["growth_db_per_s"],
+            record["margin_db"],
+            record["cut_db"],
+            _evidence(event),
+        ),
+    )
+
+
+def health_datagram(health: Health) -> bytes:
+    """Return `/prehowl/health`."""
+    source = health.source
+    counts = (source.overflows, health.dropped_blocks, source.lost_samples)
+    return datagram(HEALTH, (health.load, *counts, source.state, source.detail))
+
+
+def ring_values(event: RingEvent | None) -> dict[str, Value]:
+    """Return the flat values of one ring, or of a calm channel, by the last part of the address.
+
+    Simple controllers know no 'unknown': here a figure that is not known is 0.
+    """
+    if event is None:
+        return {name: (tag, NOTHING if tag == "s" else typed(tag, 0)) for name, tag, _ in FLAT}
+    record = event.record()
+    figures = {
+        "label": label(event),
+        "frequency": record["frequency_hz"] or 0,
+        "band": record["band_hz"],
+        "growth": record["growth_db_per_s"] or 0,
+        "cut": record["cut_db"] or 0,
+        "state": BADNESS.get(event.state, 0),
+    }
+    return {name: (tag, typed(tag, figures[name])) for name, tag, _ in FLAT}
+
+
+def label(event: RingEvent) -> str:
+    """Return what to do in a few characters: '2.5 kHz -3 dB'; 'TEST' goes before a test alert."""
+    cut = event.cut_db
+    words = band_words(float(event.band_hz))
+    if cut is not None and math.isfinite(cut) and cut > 0:
+        words += f" -{round(float(cut), 1):g} dB"
+    return f"TEST {words}" if "test" in event.evidence else words
+
+
+def _ms(time_s: float | None) -> float | None:
+    return None if time_s is None else time_s * 1000
+
+
+def _evidence(event: RingEvent) -> str:
+    """Return the evidence as `name=value` words in the record's order; unknown ones left out."""
+    record = event.record()["evidence"]
+    return " ".join(f"{name}={value:g}" for name, value in record.items() if value is not None)

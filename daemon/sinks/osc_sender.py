@@ -1,0 +1,162 @@
+"""The thread that serves one receiver: bounded queue in, datagrams out, heartbeat in between.
+
+One thread a receiver, since looking up a name can take half a minute, and one receiver's trouble
+must not be another's. The queue loses its oldest entries when full: a board is the whole picture,
+so losing an old one harms nobody; lost ring messages are counted.
+"""
+
+import threading
+import time
+from collections import deque
+from collections.abc import Mapping
+
+from prehowl.daemon.show.tables import OscTarget
+from prehowl.daemon.sinks.osc_board import WORST, Board
+from prehowl.daemon.sinks.osc_link import Link
+from prehowl.daemon.sinks.osc_messages import BYE, HEARTBEAT, Value, datagram, flat_datagram
+
+QUEUE_LENGTH = 512  # a burst of 64 channels in every state, twice
+BEAT_S = 1.0
+ALIVE_S = 2.0
+"""The heartbeat means 'the analysis is alive': without news from the loop for so long it stops."""
+LOOK_S = 0.1
+"""How often to look whether the analysis has come alive."""
+DROP_NEWS_S = 10.0
+SEQUENCE_HIGH = 2**31
+
+
+class Sender:
+    """Takes datagrams and boards from the loop, sends them to one target from its own thread."""
+
+    def __init__(self, target: OscTarget, version: str, link: Link) -> None:
+        self.dropped = 0  # ring messages lost here: queue full, or no way to the receiver
+        self._target, self._version, self._link = target, version, link
+        self._queue: deque[bytes | Board] = deque()
+        self._news = threading.Condition()
+        self._is_closing = False
+        self._alive_at_s = float("-inf")
+        self._dropped_at_s = float("-inf")
+        self._health: bytes = b""
+        self._board: Board = {}
+        self._seen: dict[str, Value] = {}  # address -> what the receiver was last told
+        self._way = 0  # the link's `opened` that `_seen` belongs to
+        self._sequence = 0
+        self._next_beat_s = 0.0
+        self._thread = threading.Thread(target=self._run, name=f"osc {target.label}", daemon=True)
+
+    def start(self) -> None:
+        """Start the thread."""
+        self._thread.start()
+
+    def put(self, item: bytes | Board) -> None:
+        """Queue a ring's datagram or a board. Returns at once."""
+        with self._news:
+            if len(self._queue) >= QUEUE_LENGTH:
+                self._count_drop(self._queue.popleft())
+            self._queue.append(item)
+            self._news.notify()
+
+    def set_health(self, message: bytes, *, at_once: bool) -> None:
+        """Take the newest health message; it leaves with the heartbeat, or at once."""
+        self._health = message
+        if at_once and "health" in self._target.messages:
+            self.put(message)
+
+    def alive(self) -> None:
+        """Note that the loop gave news."""
+        self._alive_at_s = time.monotonic()
+
+    def text(self) -> str:
+        """Return "ok" or what is wrong with the target, for a person."""
+        said = self._link.text()
+        if said == "ok" and time.monotonic() - self._dropped_at_s < DROP_NEWS_S:
+            return f"too slow: {self.dropped} messages dropped"
+        return said
+
+    def begin_close(self, last: Board) -> None:
+        """Ask the thread to send what is queued, then `last` in full and the farewell."""
+        with self._news:
+            self._is_closing = True
+            self._queue.append(last)
+            self._news.notify()
+
+    def join(self, timeout_s: float) -> bool:
+        """Wait for the thread; tell whether it ended."""
+        if self._thread.ident is not None:
+            self._thread.join(max(0.0, timeout_s))
+        return not self._thread.is_alive()
+
+    def _run(self) -> None:
+        self._link.open()
+        while (item := self._next_item()) is not None or not self._is_closing:
+            if isinstance(item, bytes):
+                if not self._link.send(item):
+                    self._count_drop(item)
+            elif item is not None:
+                self._board = item
+                self._send_changes()
+            self._beat_if_due()
+        self._say_bye()
+        self._link.close()
+
+    def _next_item(self) -> bytes | Board | None:
+        """Return the next entry, or None after waiting until the next beat, or when closing."""
+        with self._news:
+            if not self._queue and not self._is_closing:
+                self._news.wait(max(0.0, self._next_beat_s - time.monotonic()))
+            return self._queue.popleft() if self._queue else None
+
+    def _beat_if_due(self) -> None:
+        now_s = time.monotonic()
+        if now_s < self._next_beat_s:
+            return
+        self._link.open()
+        if now_s - self._alive_at_s > ALIVE_S:
+            self._next_beat_s = now_s + LOOK_S
+            return
+        # On a fixed grid, so that a receiver sees one a second; after a stall a new grid.
+        self._next_beat_s = max(self._next_beat_s + BEAT_S, now_s + BEAT_S / 2)
+        self._sequence = (self._sequence + 1) % SEQUENCE_HIGH
+        if "heartbeat" in self._target.messages:
+            self._link.send(datagram(HEARTBEAT, (self._sequence, self._version)))
+        if "health" in self._target.messages and self._health:
+            self._link.send(self._health)
+        self._forget_some()
+        self._send_changes()
+
+    def _forget_some(self) -> None:
+        """Forget what the receiver knows of the channels whose turn it is to be repeated."""
+        every = round(self._target.repeat_s / BEAT_S)
+        for number, values in self._board.items():
+            if every and (number + self._sequence) % every == 0:
+                self._forget(values)
+
+    def _forget(self, values: Mapping[str, Value]) -> None:
+        for address in values:
+            self._seen.pop(address, None)
+
+    def _send_changes(self) -> None:
+        if not self._link.open():
+            return
+        if self._way != self._link.opened:
+            self._seen.clear()
+            self._way = self._link.opened
+        for number, values in self._board.items():
+            if ("worst" if number == WORST else "channel") in self._target.messages:
+                self._send_values(values)
+
+    def _send_values(self, values: Mapping[str, Value]) -> None:
+        for address, value in values.items():
+            if self._seen.get(address) != value and self._link.send(flat_datagram(address, value)):
+                self._seen[address] = value
+
+    def _say_bye(self) -> None:
+        self._seen.clear()  # in full: this is the last chance to correct what was lost on the way
+        self._send_changes()
+        if "heartbeat" in self._target.messages:
+            self._link.send(datagram(BYE, (self._sequence, self._version)))
+
+    def _count_drop(self, item: bytes | Board) -> None:
+        if isinstance(item, bytes):
+            self.dropped += 1
+            self._dropped_at_s = time.monotonic()
