@@ -1,0 +1,117 @@
+"""Invented moments of an invented festival, for pictures and for trying the screen out."""
+
+import numpy as np
+
+from prehowl.daemon.events import RingEvent
+from prehowl.daemon.sinks.base import Health, Snapshot
+from prehowl.daemon.sinks.dashboard.model import Model
+from prehowl.daemon.sources.base import SourceHealth
+from prehowl.detectors.bands import NOMINAL_HZ
+from prehowl.detectors.rings import RingState
+
+NAMES = (
+    "Vox 1", "Vox 2", "Vox 3", "Choir L", "Choir R", "Kick", "Snare", "Hat", "Rack", "Floor",
+    "OH L", "OH R", "Bass DI", "Git L", "Git R", "Acoustic", "Keys L", "Keys R", "Accordion",
+    "Fiddle", "Sax", "Trumpet", "Talk", "Announcer", "Mix 1", "Mix 2", "Mix 3", "Mix 4", "Mix 5",
+    "Mix 6", "Mix 7", "Mix 8",
+)  # fmt: skip
+MOMENTS = ("calm", "suspect", "ringing", "howling", "cleared", "no-input")
+TITLE = "Meadow Lantern Festival · Harbour Brass"
+_FIDDLE, _VOX = 20, 1
+
+
+def names(channels: int) -> tuple[str, ...]:
+    """Return that many channel names; beyond the invented patch list channels have none."""
+    return (NAMES + ("",) * max(0, channels - len(NAMES)))[:channels]
+
+
+def event(
+    state: RingState,
+    channel: int = 1,
+    *,
+    id_: int = 3,
+    band_hz: float = 2500,
+    time_s: float = 754.0,
+) -> RingEvent:
+    """Return an event of an invented ring, rising until it howls."""
+    growth = {RingState.SUSPECT: 9.0, RingState.RINGING: 42.0, RingState.HOWLING: 0.4}.get(state)
+    margin = {RingState.SUSPECT: 0.6, RingState.RINGING: -0.4, RingState.HOWLING: -0.1}.get(state)
+    level = {RingState.SUSPECT: -38.0, RingState.RINGING: -22.0, RingState.HOWLING: -7.0}.get(
+        state, -60
+    )
+    return RingEvent(
+        id=id_,
+        channel=channel,
+        channel_name=NAMES[channel - 1] if channel <= len(NAMES) else "",
+        state=state,
+        time_s=time_s,
+        onset_s=time_s - 0.4,
+        frequency_hz=band_hz * 1.005,
+        band_hz=band_hz,
+        level_dbfs=level,
+        growth_db_per_s=growth,
+        margin_db=margin,
+        cut_db=3.0,
+    )
+
+
+def snapshot(
+    channels: int,
+    rings: tuple[RingEvent, ...] = (),
+    *,
+    time_s: float = 755.0,
+    health: Health | None = None,
+) -> Snapshot:
+    """Return a snapshot with levels and suspicion of a band at work, the same every time."""
+    noise = np.random.default_rng(7)
+    level = (-16 - 26 * noise.random(channels)).astype(np.float32)
+    level[8::11] = -120
+    suspicion = np.where(noise.random((channels, 31)) > 0.9, noise.random((channels, 31)) * 0.22, 0)
+    for ring in rings:
+        if ring.channel <= channels and ring.band_hz in NOMINAL_HZ:
+            level[ring.channel - 1] = ring.level_dbfs + 4
+            suspicion[ring.channel - 1, NOMINAL_HZ.index(ring.band_hz)] = (
+                1.0 if ring.is_alarm else 0.6
+            )
+    well = Health(SourceHealth(), 0.12, 0, (("lights", "ok"), ("tablet", "ok")))
+    return Snapshot(time_s, level, level + 9, suspicion.astype(np.float32), rings, health or well)
+
+
+def moment(name: str, channels: int = 32, *, now_s: float = 100.0) -> Model:
+    """Return a model in one of `MOMENTS`, seen at `now_s`."""
+    model = Model(names(channels), title=TITLE)
+    for past in _past(channels):
+        model.take_event(past, now_s - 60)
+    story, health = _stories(channels)[name], None
+    for told in story:
+        model.take_event(told, now_s - 4)
+    if name == "no-input":
+        detail = "interface unplugged, looking for it every second"
+        health = Health(SourceHealth("waiting", 2, 4800, detail), 0.0, 0, (("lights", "ok"),))
+    living = {told.id: told for told in story}
+    rings = tuple(told for told in living.values() if told.state is not RingState.CLEARED)
+    model.take_snapshot(snapshot(channels, rings, health=health), now_s - 0.1)
+    return model
+
+
+def _past(channels: int) -> list[RingEvent]:
+    last = min(channels, 3)
+    return [
+        event(RingState.SUSPECT, last, id_=1, band_hz=400, time_s=611.0),
+        event(RingState.CLEARED, last, id_=1, band_hz=400, time_s=613.5),
+    ]
+
+
+def _stories(channels: int) -> dict[str, list[RingEvent]]:
+    suspect = event(RingState.SUSPECT, _VOX, time_s=752.6)
+    ringing = event(RingState.RINGING, _VOX, time_s=753.2)
+    howling = event(RingState.HOWLING, _VOX, time_s=754.0)
+    other = event(RingState.SUSPECT, min(channels, _FIDDLE), id_=4, band_hz=630, time_s=753.8)
+    return {
+        "calm": [],
+        "no-input": [],
+        "suspect": [suspect],
+        "ringing": [suspect, other, ringing],
+        "howling": [suspect, other, ringing, howling],
+        "cleared": [suspect, ringing, event(RingState.CLEARED, _VOX, time_s=755.0)],
+    }

@@ -1,0 +1,148 @@
+"""Our own signs: two sets of large letters drawn with blocks, and the marks for danger.
+
+The marks share one idea, so that they need no colour and no key: the taller the block, the
+nearer the howl. A terminal without Unicode gets other characters for the same heights.
+"""
+
+from dataclasses import dataclass
+
+from rich.cells import cell_len
+
+# Six pixels tall; two pixels share one cell, so a word takes three rows.
+_LETTERS = {
+    "A": ".##. #..# #..# #### #..# #..#",
+    "B": "###. #..# ###. #..# #..# ###.",
+    "C": ".### #... #... #... #... .###",
+    "D": "###. #..# #..# #..# #..# ###.",
+    "E": "#### #... ###. #... #... ####",
+    "F": "#### #... ###. #... #... #...",
+    "G": ".### #... #... #.## #..# .###",
+    "H": "#..# #..# #### #..# #..# #..#",
+    "I": "### .#. .#. .#. .#. ###",
+    "J": "..## ...# ...# ...# #..# .##.",
+    "K": "#..# #.#. ##.. #.#. #..# #..#",
+    "L": "#... #... #... #... #... ####",
+    "M": "#...# ##.## #.#.# #...# #...# #...#",
+    "N": "#...# ##..# #.#.# #..## #...# #...#",
+    "O": ".##. #..# #..# #..# #..# .##.",
+    "P": "###. #..# #..# ###. #... #...",
+    "Q": ".##. #..# #..# #..# #.#. .#.#",
+    "R": "###. #..# #..# ###. #.#. #..#",
+    "S": ".### #... .##. ...# ...# ###.",
+    "T": "##### ..#.. ..#.. ..#.. ..#.. ..#..",
+    "U": "#..# #..# #..# #..# #..# .##.",
+    "V": "#...# #...# #...# .#.#. .#.#. ..#..",
+    "W": "#...# #...# #...# #.#.# ##.## #...#",
+    "X": "#...# .#.#. ..#.. ..#.. .#.#. #...#",
+    "Y": "#...# .#.#. ..#.. ..#.. ..#.. ..#..",
+    "Z": "#### ...# ..#. .#.. #... ####",
+    "0": ".##. #..# #..# #..# #..# .##.",
+    "1": ".#. ##. .#. .#. .#. ###",
+    "2": "###. ...# ..#. .#.. #... ####",
+    "3": "###. ...# .##. ...# ...# ###.",
+    "4": "#..# #..# #### ...# ...# ...#",
+    "5": "#### #... ###. ...# ...# ###.",
+    "6": ".##. #... ###. #..# #..# .##.",
+    "7": "#### ...# ..#. ..#. .#.. .#..",
+    "8": ".##. #..# .##. #..# #..# .##.",
+    "9": ".##. #..# #..# .### ...# .##.",
+    "k": "#... #..# #.#. ##.. #.#. #..#",
+    "z": ".... .... #### ..#. .#.. ####",
+    "d": "...# ...# .### #..# #..# .###",
+    "-": "... ... ### ... ... ...",
+    "+": "... .#. ### .#. ... ...",
+    ".": ". . . . . #",
+    "'": "# # . . . .",
+    ":": ". # . . # .",
+    "/": "...# ...# ..#. .#.. #... #...",
+    "&": ".##.. #..#. .##.. #.#.# #..#. .##.#",
+    "(": ".# #. #. #. #. .#",
+    ")": "#. .# .# .# .# #.",
+    "#": ".#.#. ##### .#.#. .#.#. ##### .#.#.",
+    "_": ".... .... .... .... .... ####",
+    " ": ".. .. .. .. .. ..",
+}  # fmt: skip
+
+# Five whole cells tall with strokes two cells wide: for the figures that must carry two metres.
+_FIGURES = {
+    "0": ".####. ##..## ##..## ##..## .####.",
+    "1": ".##. ###. .##. .##. ####",
+    "2": "#####. ....## .####. ##.... ######",
+    "3": "#####. ....## ..###. ....## #####.",
+    "4": "##..## ##..## ###### ....## ....##",
+    "5": "###### ##.... #####. ....## #####.",
+    "6": ".####. ##.... #####. ##..## .####.",
+    "7": "###### ....## ...##. ..##.. ..##..",
+    "8": ".####. ##..## .####. ##..## .####.",
+    "9": ".####. ##..## .##### ....## .####.",
+    ".": ".. .. .. .. ##",
+    "-": ".... .... #### .... ....",
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Signs:
+    """The characters that one kind of terminal can show."""
+
+    heights: str  # nine marks for suspicion 0, 1/8 .. 1
+    states: tuple[str, str, str, str]  # calm, suspect, ringing, howling
+    meter: str  # one cell of a level: empty, then ever fuller
+    full: str  # a whole block of a figure
+    top: str
+    bottom: str
+    ellipsis: str
+    pointer: tuple[str, str]  # left and right of an alarm, point at it
+    dot: str  # between parts of a line
+
+    @property
+    def is_ascii(self) -> bool:
+        """Tell whether large letters (half blocks) are out of reach."""
+        return self.full.isascii()
+
+
+UNICODE = Signs(
+    "·▁▂▃▄▅▆▇█", ("·", "▂", "▅", "█"), "·▏▎▍▌▋▊▉█", "█", "▀", "▄", "…", ("▶", "◀"), " · "
+)
+ASCII = Signs(".,:;-=+*#", (".", "?", "!", "#"), ".=", "#", '"', "m", "..", (">", "<"), " | ")
+
+
+def letters(text: str, scale: int, signs: Signs) -> list[str] | None:
+    """Return a word in large capitals, three rows times `scale`; None if a letter is not drawn.
+
+    Without Unicode the rows would need half blocks that are not there: None as well.
+    """
+    if signs.is_ascii or not all(_drawn(mark) for mark in text):
+        return None
+    if not text:
+        return [""] * (3 * scale)
+    pixels = _rows([_LETTERS[mark if mark in "kzd" else mark.upper()] for mark in text])
+    wide = ["".join(dot * scale for dot in row) for row in pixels for _ in range(scale)]
+    return [_halves(*pair, signs) for pair in zip(wide[::2], wide[1::2], strict=True)]
+
+
+def figures(text: str, scale: int, signs: Signs) -> list[str]:
+    """Return a number in large figures, five rows times `scale`."""
+    rows = _rows([_FIGURES[mark] for mark in text])
+    blocks = ["".join((signs.full if dot == "#" else " ") * scale for dot in row) for row in rows]
+    return [row for row in blocks for _ in range(scale)]
+
+
+def spaced(text: str) -> str:
+    """Return a plain word in capitals with gaps: the largest that is left without blocks."""
+    words = [
+        " ".join(word) if cell_len(word) == len(word) else word for word in text.upper().split()
+    ]
+    return "   ".join(words)
+
+
+def _drawn(mark: str) -> bool:
+    return mark.upper() in _LETTERS or mark in _LETTERS
+
+
+def _rows(shapes: list[str]) -> list[str]:
+    return [".".join(row) for row in zip(*(shape.split(" ") for shape in shapes), strict=True)]
+
+
+def _halves(upper: str, lower: str, signs: Signs) -> str:
+    marks = {"..": " ", "#.": signs.top, ".#": signs.bottom, "##": signs.full}
+    return "".join(marks[a + b] for a, b in zip(upper, lower, strict=True))

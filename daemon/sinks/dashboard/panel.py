@@ -1,0 +1,159 @@
+"""Decides what fills the large space at the top: one message, chosen by what matters most.
+
+Order: a living ring that nobody has acknowledged; then a fault of the watch itself, because a
+quiet screen that hears nothing must not look calm; then a ring that has just cleared; then
+acknowledged rings; then silence; then calm. A fault beats a ring too once no snapshot comes any
+more, since what is known of the ring is then old.
+"""
+
+from dataclasses import dataclass
+
+from prehowl.daemon.events import RingEvent
+from prehowl.daemon.rings_now import BADNESS
+from prehowl.daemon.sinks.base import Snapshot
+from prehowl.daemon.sinks.dashboard.model import Held, View
+from prehowl.daemon.sinks.dashboard.wording import (
+    age_words,
+    band_and_cut,
+    clock_words,
+    cut_words,
+    margin_words,
+    trend_words,
+)
+from prehowl.daemon.sinks.words import band_words, frequency_words
+from prehowl.detectors.bands import NOMINAL_HZ
+
+STALE_S = 2.0
+"""Snapshots come about ten times a second; this long without one means that nobody listens."""
+SILENT_DBFS = -90.0
+"""Below the noise of any microphone preamplifier that is switched on (our choice)."""
+NEAR = 0.25
+"""Share of an alarm from which a calm screen names the band that is nearest to one."""
+
+
+@dataclass(frozen=True, slots=True)
+class Panel:
+    """The large message, independent of the size of the screen."""
+
+    rank: int  # 0 calm, 1 suspect, 2 ringing, 3 howling, 4 the watch is at fault
+    head: str  # left, large: who, or the one word
+    state: str  # right, large: how bad
+    band: str  # "2.5 kHz" as figures; "" for none
+    cut: str  # "-3 dB"
+    sentence: tuple[str, ...]  # parts; the first is the message in plain words, always shown
+    more: tuple[str, ...] = ()  # further parts, as many as fit
+
+
+def panel_of(view: View, now_s: float) -> Panel:
+    """Choose the message."""
+    fault = _fault(view, now_s)
+    is_deaf = fault is not None and fault.head == "NO NEWS"
+    if view.focus is not None and not is_deaf:
+        return _ring_panel(view, view.focus)
+    if fault is not None:
+        return fault
+    if view.held:
+        return _held_panel(view, view.held[0], now_s)
+    if view.rings:
+        return _quieted_panel(view)
+    return _calm_panel(view, now_s)
+
+
+def _fault(view: View, now_s: float) -> Panel | None:
+    """Return what keeps the watch from hearing, if anything does."""
+    snapshot = view.snapshot
+    if snapshot is None or view.heard_s is None:
+        return Panel(0, "STARTING", "", "", "", ("Waiting for the first audio.",))
+    age_s = now_s - view.heard_s
+    source = snapshot.health.source
+    if source.state == "ended":
+        return Panel(0, "ENDED", "", "", "", ("The audio has come to its end.", source.detail))
+    if age_s > STALE_S:
+        text = f"NO NEWS from the audio for {age_s:.0f} s: nothing is being watched"
+        return Panel(4, "NO NEWS", "", "", "", (text,), _others(view, None))
+    if source.state != "running":
+        text = source.detail or "nothing is being watched"
+        return Panel(4, "NO INPUT", "", "", "", (f"NO INPUT, {source.state}: {text}",))
+    return None
+
+
+def _ring_panel(view: View, ring: RingEvent) -> Panel:
+    name, state = view.name_of(ring), str(ring.state).upper()
+    verb = "pull" if ring.is_alarm else "watch"
+    since = "" if ring.onset_s is None else f"since {clock_words(ring.onset_s)}"
+    growth = ring.growth_db_per_s
+    figures = (
+        frequency_words(ring.frequency_hz),
+        f"{ring.level_dbfs:.0f} dBFS",
+        "" if growth is None else f"{growth:+.0f} dB/s",
+        margin_words(ring.margin_db),
+        since,
+    )
+    return Panel(
+        BADNESS[ring.state],
+        name,
+        state,
+        band_words(ring.band_hz),
+        cut_words(ring.cut_db),
+        (f"{state} {name}: {verb} {band_and_cut(ring)}", trend_words(ring), *figures),
+        _others(view, ring),
+    )
+
+
+def _held_panel(view: View, held: Held, now_s: float) -> Panel:
+    worst = held.worst
+    name, age = view.name_of(worst), age_words(max(0.0, now_s - held.cleared_at_s))
+    text = f"Cleared {age}: was {band_words(worst.band_hz)} on {name}"
+    word = f"had been {worst.state}"
+    advice = f"{cut_words(worst.cut_db)} was advised" if worst.cut_db is not None else ""
+    band, cut = band_words(worst.band_hz), cut_words(worst.cut_db)
+    return Panel(0, name, "CLEARED", band, cut, (text, word, advice), _others(view, None))
+
+
+def _quieted_panel(view: View) -> Panel:
+    rows = tuple(_short(view, ring) for ring in view.rings)
+    text = f"{len(rows)} acknowledged: {rows[0]}"
+    return Panel(0, "NOTED", "", "", "", (text,), ("also:", *rows[1:]) if rows[1:] else ())
+
+
+def _calm_panel(view: View, now_s: float) -> Panel:
+    snapshot = view.snapshot
+    assert snapshot is not None  # `_fault` has seen to it
+    loudest = int(snapshot.level_dbfs.argmax()) if snapshot.level_dbfs.size else -1
+    level = float(snapshot.level_dbfs[loudest]) if loudest >= 0 else SILENT_DBFS
+    last = next((f"last alarm {_logged(view, event)}" for event in view.log if event.is_alarm), "")
+    if not level > SILENT_DBFS:
+        return Panel(0, "NO SIGNAL", "", "", "", ("Every channel is silent.",), (last,))
+    text = f"No ring. Loudest: {view.names[loudest]} at {level:.0f} dBFS"
+    return Panel(0, "ALL CALM", "", "", "", (text, _nearest(view, snapshot)), (last,))
+
+
+def _nearest(view: View, snapshot: Snapshot) -> str:
+    """Return the band that is nearest to an alarm, where one is worth a look."""
+    if not snapshot.suspicion.size or float(snapshot.suspicion.max()) < NEAR:
+        return ""
+    row, band = divmod(int(snapshot.suspicion.argmax()), snapshot.suspicion.shape[1])
+    share = 100 * float(snapshot.suspicion[row, band])
+    return f"nearest: {band_words(NOMINAL_HZ[band])} on {view.names[row]}, {share:.0f} %"
+
+
+def _others(view: View, shown: RingEvent | None) -> tuple[str, ...]:
+    """Return every other living ring and what has just cleared, for the line below."""
+    rest = [ring for ring in view.rings if shown is None or ring.id != shown.id]
+    parts = [_short(view, ring) for ring in rest]
+    if shown is not None:
+        parts += [
+            f"{view.name_of(held.worst)} {band_words(held.worst.band_hz)} cleared"
+            for held in view.held
+            if held.worst.is_alarm
+        ]
+    return ("also:", *parts) if parts else ()
+
+
+def _short(view: View, ring: RingEvent) -> str:
+    mark = " (noted)" if ring.id in view.quieted else ""
+    return f"{view.name_of(ring)} {ring.state} {band_and_cut(ring)}{mark}"
+
+
+def _logged(view: View, event: RingEvent) -> str:
+    return f"{clock_words(event.time_s)} {view.name_of(event)} {band_and_cut(event)}"

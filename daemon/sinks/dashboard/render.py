@@ -1,0 +1,124 @@
+"""One frame from one view: pure, without terminal, clock or thread."""
+
+from prehowl.daemon.events import RingEvent
+from prehowl.daemon.sinks.base import Health
+from prehowl.daemon.sinks.dashboard.channel_line import channel_lines
+from prehowl.daemon.sinks.dashboard.channels import axis_line, strip_lines
+from prehowl.daemon.sinks.dashboard.frame import Frame, Line, Paper
+from prehowl.daemon.sinks.dashboard.glyphs import UNICODE, Signs
+from prehowl.daemon.sinks.dashboard.layout import Layout, layout_of
+from prehowl.daemon.sinks.dashboard.model import View
+from prehowl.daemon.sinks.dashboard.panel import panel_of
+from prehowl.daemon.sinks.dashboard.panel_lines import panel_lines
+from prehowl.daemon.sinks.dashboard.themes import Theme
+from prehowl.daemon.sinks.dashboard.wording import (
+    band_and_cut,
+    clock_words,
+    cut_to,
+    joined,
+    trend_words,
+)
+from prehowl.detectors.rings import RingState
+
+BUSY_LOAD = 0.8
+"""Share of real time from which the health line asks for attention (our choice)."""
+
+
+def render(
+    view: View, width: int, height: int, theme: Theme, now_s: float, signs: Signs = UNICODE
+) -> Frame:
+    """Draw the whole screen.
+
+    Parameters
+    ----------
+    view : View
+        From `Model.view`.
+    width, height : int
+        Size in cells, at least 1 each. Nothing is ever wider or higher.
+    theme : Theme
+        Looks; the words are the same in all.
+    now_s : float
+        The reader's monotonic time, seconds, as given to the model.
+    signs : Signs
+        Characters that the terminal can show.
+    """
+    paper = Paper(width, signs, theme)
+    layout = layout_of(width, height, view.numbers)
+    first = layout.first_row(view.page, len(view.numbers))
+    shown = min(layout.channels, len(view.numbers) - first)
+    lines = [_title(view, layout, first, paper)] if layout.title else []
+    lines += panel_lines(panel_of(view, now_s), layout.panel, paper, now_s)
+    lines += strip_lines(view, layout.strip, paper) if layout.strip else []
+    lines += [axis_line(view, first, shown, paper)] if layout.axis else []
+    lines += channel_lines(view, first, layout.channels, paper)
+    lines += [paper.line() for _ in range(layout.channels - shown)]
+    lines += _event_lines(view, layout.events, paper)
+    lines += [_health_line(view, paper)] if layout.health else []
+    lines += [_keys_line(view, paper)] if layout.keys else []
+    return Frame.of(paper, height, lines)
+
+
+def _title(view: View, layout: Layout, first: int, paper: Paper) -> Line:
+    line = paper.line(paper.theme.bar)
+    total = len(view.numbers)
+    time = clock_words(view.snapshot.time_s) if view.snapshot is not None else "0:00"
+    pages = layout.pages(total)
+    page = f"page {first // max(1, layout.channels) + 1} of {pages}   " if pages > 1 else ""
+    right = f"{page}{time} "
+    name = f" prehowl{paper.signs.dot}{view.title}" if view.title else " prehowl"
+    return line.put(cut_to(name, paper.width - len(right) - 1, paper.signs.ellipsis)).put_right(
+        right
+    )
+
+
+def _event_lines(view: View, count: int, paper: Paper) -> list[Line]:
+    """Return the newest events, the newest on top."""
+    lines = [_event_line(view, event, paper) for event in view.log[:count]]
+    return lines + [paper.line() for _ in range(count - len(lines))]
+
+
+def _event_line(view: View, event: RingEvent, paper: Paper) -> Line:
+    rank = 2 if event.is_alarm else 1 if event.state is RingState.SUSPECT else 0
+    sign = paper.signs.states[3 if event.state is RingState.HOWLING else rank]
+    text = f"{sign}{clock_words(event.time_s):>7}  {event.state!s:<8} {view.name_of(event)}"
+    parts = [text, band_and_cut(event), trend_words(event)]
+    style = paper.theme.quiet if rank == 0 else paper.theme.base
+    return paper.line(style).put(joined(parts, paper.width))
+
+
+def _health_line(view: View, paper: Paper) -> Line:
+    if view.snapshot is None:
+        return paper.line(paper.theme.quiet).put(" input: waiting for the first audio")
+    good, bad = health_parts(view.snapshot.health)
+    line = paper.line(paper.theme.quiet)
+    if bad:
+        text = f" CHECK: {', '.join(bad)} "
+        line.put(cut_to(text, paper.width, paper.signs.ellipsis), paper.theme.trouble)
+    return line.put(" ").put(joined(good, line.left, paper.signs.dot))
+
+
+def health_parts(health: Health) -> tuple[list[str], list[str]]:
+    """Return what is well and what is not, each in a few words."""
+    source = health.source
+    targets = [f"OSC {name} {state}" for name, state in health.targets]
+    checks = (
+        (f"input {source.state}", source.state in ("running", "ended")),
+        (f"load {100 * health.load:.0f} %", health.load < BUSY_LOAD),
+        *((text, text.endswith(" ok")) for text in targets),
+        (f"overflows {source.overflows}", source.overflows == 0),
+        (f"dropped {health.dropped_blocks}", health.dropped_blocks == 0),
+        (f"lost samples {source.lost_samples}", source.lost_samples == 0),
+    )
+    detail = [source.detail] if source.detail else []
+    good = [text for text, is_well in checks if is_well]
+    return good + detail, [text for text, is_well in checks if not is_well]
+
+
+def _keys_line(view: View, paper: Paper) -> Line:
+    line = paper.line(paper.theme.bar)
+    if view.asked_to_quit:
+        return line.put(" press q again to stop watching")
+    if not view.has_keys:
+        return line.put(" no keyboard here: stop with Ctrl-C or SIGTERM")
+    long = " n next page   p page back   w worst   a acknowledge   t theme   q q quit"
+    return line.put(long if len(long) <= paper.width else " n p page  a ack  t theme  q q quit")

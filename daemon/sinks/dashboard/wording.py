@@ -1,0 +1,122 @@
+"""What the screen says of rings, times and names, in words short enough for a glance.
+
+Bands are named as in every other output (`sinks.words`). The limits between the words for growth
+are ours: a ring below 3 dB/s either way stands or fades too slowly to be called a rise or a fall.
+"""
+
+import unicodedata
+
+from rich.cells import cell_len, set_cell_size
+
+from prehowl.daemon.events import RingEvent
+from prehowl.daemon.sinks.words import band_words
+from prehowl.detectors.rings import RingState
+
+FAST_DB_PER_S = 20.0
+SLOW_DB_PER_S = 3.0
+FADING_DB_PER_S = -60.0
+_PLAIN_MARKS = str.maketrans("·…–—‘’“”", "|.--''\"\"")
+
+
+def trend_words(event: RingEvent) -> str:
+    """Return how a ring moves: 'rising fast', 'rising slowly', 'lingering', 'fading', 'holding'.
+
+    An unknown growth gives an empty string: no word is better than a guessed one.
+    """
+    growth = event.growth_db_per_s
+    if event.state is RingState.CLEARED or growth is None:
+        return ""
+    if growth >= FAST_DB_PER_S:
+        return "rising fast"
+    if growth >= SLOW_DB_PER_S:
+        return "rising slowly"
+    if growth <= FADING_DB_PER_S:
+        return "fading"
+    return "holding" if event.state is RingState.HOWLING else "lingering"
+
+
+def cut_words(cut_db: float | None) -> str:
+    """Return a cut as it stands on a fader, '-3 dB'; empty where none is known."""
+    return "" if cut_db is None else f"-{abs(cut_db):g} dB"
+
+
+def band_and_cut(event: RingEvent) -> str:
+    """Return '2.5 kHz -3 dB', or the band alone where no cut is known."""
+    return f"{band_words(event.band_hz)} {cut_words(event.cut_db)}".rstrip()
+
+
+def margin_words(margin_db: float | None) -> str:
+    """Return what is left of the loop's margin, in words."""
+    if margin_db is None:
+        return ""
+    if margin_db < 0:
+        return f"{-margin_db:.1f} dB over the limit"
+    return f"{margin_db:.1f} dB in hand"
+
+
+def clock_words(time_s: float) -> str:
+    """Return stream time as m:ss, from an hour on as h:mm:ss."""
+    minutes, seconds = divmod(int(time_s + 1e-6), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours}:{minutes:02d}:{seconds:02d}" if hours else f"{minutes}:{seconds:02d}"
+
+
+def age_words(age_s: float) -> str:
+    """Return '4 s ago', from two minutes on '3 min ago'."""
+    return f"{int(age_s)} s ago" if age_s < 120 else f"{int(age_s // 60)} min ago"
+
+
+def name_or_number(name: str, channel: int) -> str:
+    """Return a name that is safe on a terminal, or 'Ch 3' for a channel without one.
+
+    Control characters would move the cursor; format characters and variation selectors (joiners,
+    direction marks) have widths on which terminals disagree. Both are left out.
+    """
+    kept = (mark for mark in unicodedata.normalize("NFC", name) if _is_steady(mark))
+    return " ".join("".join(kept).split()) or f"Ch {channel}"
+
+
+def _is_steady(mark: str) -> bool:
+    if mark.isspace():
+        return True
+    selector = "\ufe00" <= mark <= "\ufe0f" or mark == "\u20e3"
+    return not selector and unicodedata.category(mark) not in (
+        "Cc",
+        "Cf",
+        "Cs",
+        "Co",
+        "Cn",
+        "Zl",
+        "Zp",
+    )
+
+
+def to_ascii(text: str) -> str:
+    """Return the text for a terminal that knows ASCII only: accents dropped, the rest as '?'."""
+    flat = unicodedata.normalize("NFKD", text.translate(_PLAIN_MARKS))
+    bare = "".join(mark for mark in flat if not unicodedata.combining(mark))
+    return bare.encode("ascii", "replace").decode("ascii")
+
+
+def cut_to(text: str, cells: int, ellipsis: str = "…") -> str:
+    """Return the text in at most `cells` cells; an ellipsis says that something was cut."""
+    if cell_len(text) <= cells:
+        return text
+    if cells <= len(ellipsis):
+        return ellipsis[: max(cells, 0)]
+    return set_cell_size(text, cells - len(ellipsis)).rstrip() + ellipsis
+
+
+def fitted(text: str, cells: int, ellipsis: str = "…") -> str:
+    """Return the text in exactly `cells` cells, left-aligned, cut with an ellipsis if need be."""
+    text = cut_to(text, cells, ellipsis)
+    return text + " " * (cells - cell_len(text))
+
+
+def joined(parts: list[str], cells: int, gap: str = "  ") -> str:
+    """Return the parts that fit into `cells`, in order; the first is cut rather than left out."""
+    line = cut_to(parts[0], cells) if parts else ""
+    for part in parts[1:]:
+        if part and cell_len(line) + len(gap) + cell_len(part) <= cells:
+            line += gap + part if line else part
+    return line
