@@ -38,9 +38,11 @@ class Sender:
         self._dropped_at_s = float("-inf")
         self._health: bytes = b""
         self._board: Board = {}
+        self._last: Board = {}
         self._seen: dict[str, Value] = {}  # address -> what the receiver was last told
         self._way = 0  # the link's `opened` that `_seen` belongs to
         self._sequence = 0
+        self._is_beating = False
         self._next_beat_s = 0.0
         self._thread = threading.Thread(target=self._run, name=f"osc {target.label}", daemon=True)
 
@@ -52,7 +54,7 @@ class Sender:
         """Queue a ring's datagram or a board. Returns at once."""
         with self._news:
             if len(self._queue) >= QUEUE_LENGTH:
-                self._count_drop(self._queue.popleft())
+                self._overflow(self._queue.popleft())
             self._queue.append(item)
             self._news.notify()
 
@@ -77,7 +79,7 @@ class Sender:
         """Ask the thread to send what is queued, then `last` in full and the farewell."""
         with self._news:
             self._is_closing = True
-            self._queue.append(last)
+            self._last = last
             self._news.notify()
 
     def join(self, timeout_s: float) -> bool:
@@ -90,8 +92,7 @@ class Sender:
         self._link.open()
         while (item := self._next_item()) is not None or not self._is_closing:
             if isinstance(item, bytes):
-                if not self._link.send(item):
-                    self._count_drop(item)
+                self.dropped += not self._link.send(item)
             elif item is not None:
                 self._board = item
                 self._send_changes()
@@ -108,10 +109,12 @@ class Sender:
 
     def _beat_if_due(self) -> None:
         now_s = time.monotonic()
-        if now_s < self._next_beat_s:
+        is_alive = now_s - self._alive_at_s <= ALIVE_S
+        if now_s < self._next_beat_s and self._is_beating == is_alive:
             return
         self._link.open()
-        if now_s - self._alive_at_s > ALIVE_S:
+        self._is_beating = is_alive
+        if not is_alive:
             self._next_beat_s = now_s + LOOK_S
             return
         # On a fixed grid, so that a receiver sees one a second; after a stall a new grid.
@@ -151,12 +154,13 @@ class Sender:
                 self._seen[address] = value
 
     def _say_bye(self) -> None:
+        self._board = self._last
         self._seen.clear()  # in full: this is the last chance to correct what was lost on the way
         self._send_changes()
         if "heartbeat" in self._target.messages:
             self._link.send(datagram(BYE, (self._sequence, self._version)))
 
-    def _count_drop(self, item: bytes | Board) -> None:
+    def _overflow(self, item: bytes | Board) -> None:
         if isinstance(item, bytes):
             self.dropped += 1
             self._dropped_at_s = time.monotonic()
