@@ -1,4 +1,4 @@
-"""Events as lines of a plain table, at most 80 columns wide unless names demand more."""
+"""Events as lines of a plain table, at most 80 columns wide."""
 
 import unicodedata
 from typing import TextIO
@@ -7,9 +7,9 @@ from prehowl.daemon.events import RingEvent
 from prehowl.daemon.sinks.base import Snapshot
 from prehowl.daemon.sinks.words import advice_words, frequency_words, time_words
 
-NAME_CELLS = 14
+NAME_CELLS = 12
 HEADER = (
-    f"{'time':>9}  {'state':<7}  {'channel':<{NAME_CELLS}}  {'ring at':>9}  "
+    f"{'time':>9}  {'state':<7}  {'channel':<{NAME_CELLS}} {'ring at':>9} "
     f"{'dBFS':>5} {'dB/s':>5}  what to do"
 )
 
@@ -55,8 +55,8 @@ def table_line(event: RingEvent) -> str:
     state = str(event.state).upper() if event.is_alarm else str(event.state)
     growth = "" if event.growth_db_per_s is None else f"{event.growth_db_per_s:+.0f}"
     return (
-        f"{time_words(event.time_s):>9}  {state:<7}  {_fitted(event.channel_name)}  "
-        f"{frequency_words(event.frequency_hz):>9}  {event.level_dbfs:>5.0f} {growth:>5}  "
+        f"{time_words(event.time_s):>9}  {state:<7}  {_fitted(event.channel_name)} "
+        f"{frequency_words(event.frequency_hz):>9} {event.level_dbfs:>5.0f} {growth:>5}  "
         f"{advice_words(event)}"
     )
 
@@ -64,9 +64,9 @@ def table_line(event: RingEvent) -> str:
 def _fitted(name: str) -> str:
     """Return the name in exactly NAME_CELLS cells of a terminal; an ellipsis says it was cut.
 
-    Control characters would break the line, so they become '?'.
+    Control characters and line separators would break the line, so they become '?'.
     """
-    name = "".join("?" if unicodedata.category(mark).startswith("C") else mark for mark in name)
+    name = "".join(mark if mark.isprintable() else "?" for mark in name)
     if _cells(name) > NAME_CELLS:
         while _cells(name) > NAME_CELLS - 1:
             name = name[:-1]
