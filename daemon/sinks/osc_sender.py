@@ -113,12 +113,18 @@ class Sender:
         if now_s < self._next_beat_s and self._is_beating == is_alive:
             return
         self._link.open()
-        self._is_beating = is_alive
         if not is_alive:
+            self._is_beating = False
             self._next_beat_s = now_s + LOOK_S
             return
-        # On a fixed grid, so that a receiver sees one a second; after a stall a new grid.
+        if not self._is_beating:
+            self._is_beating = True
+            self._next_beat_s = now_s
+        # On a fixed grid, so that a receiver sees one a second; after a delay a new grid.
         self._next_beat_s = max(self._next_beat_s + BEAT_S, now_s + BEAT_S / 2)
+        self._beat()
+
+    def _beat(self) -> None:
         self._sequence = (self._sequence + 1) % SEQUENCE_HIGH
         if "heartbeat" in self._target.messages:
             self._link.send(datagram(HEARTBEAT, (self._sequence, self._version)))

@@ -1,0 +1,183 @@
+"""The bytes of what leaves as OSC, against the standard's examples and a second decoder."""
+
+import math
+import struct
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from osc_receiver import decoded, event
+from pythonosc.osc_message_builder import OscMessageBuilder
+
+from prehowl.daemon.sinks.base import Health
+from prehowl.daemon.sinks.osc_messages import (
+    BYE,
+    FLAT,
+    HEALTH,
+    HEARTBEAT,
+    RING,
+    UNKNOWN,
+    WORST_ONLY,
+    datagram,
+    flat_datagram,
+    health_datagram,
+    label,
+    ring_datagram,
+    typed,
+)
+from prehowl.daemon.sources.base import SourceHealth
+
+
+class TestBytes:
+    def test_flat_message_is_the_example_of_the_standard(self) -> None:
+        """Oracle: OSC 1.0 (Wright 2002), examples page: /oscillator/4/frequency with 440.0."""
+        assert flat_datagram("/oscillator/4/frequency", ("f", 440.0)) == bytes.fromhex(
+            "2f6f7363696c6c61746f722f342f6672657175656e6379002c66000043dc0000"
+        )
+
+    def test_library_builds_the_standards_second_example(self) -> None:
+        """Oracle: OSC 1.0 (Wright 2002), examples page: /foo 1000 -1 "hello" 1.234 5.678."""
+        builder = OscMessageBuilder("/foo")
+        for tag, value in zip("iisff", (1000, -1, "hello", 1.234, 5.678), strict=True):
+            builder.add_arg(typed(tag, value), tag)
+        assert builder.build().dgram == bytes.fromhex(
+            "2f666f6f000000002c69697366660000000003e8ffffffff68656c6c6f0000003f9df3b640b5b22d"
+        )
+
+    def test_ring_message_laid_out_by_hand(self) -> None:
+        """Oracle: OSC 1.0 rules applied by hand: big-endian, strings NUL-padded to 4 bytes."""
+        expected = (
+            b"/prehowl/ring\0\0\0"
+            b",iiissiiffffffs\0"
+            b"\x00\x00\x00\x01"  # version 1
+            b"\x00\x00\x00\x03"  # id
+            b"\x00\x00\x00\x01"  # channel
+            b"Vox 1\0\0\0"
+            b"ringing\0"
+            b"\x00\x00\x30\x34"  # 12340 ms
+            b"\x00\x00\x2f\x9e"  # 12190 ms
+            b"\x45\x1d\x10\x00"  # 2513.0 = 1.22705078125 * 2**11
+            b"\x45\x1c\x40\x00"  # 2500.0
+            b"\xc1\x94\x00\x00"  # -18.5 = -1.15625 * 2**4
+            b"\x42\x28\x00\x00"  # 42.0
+            b"\xbe\x80\x00\x00"  # -0.25
+            b"\x40\x40\x00\x00"  # 3.0
+            b"papr_db=31.2\0\0\0\0"
+        )
+        made = event(
+            frequency_hz=2513.0, level_dbfs=-18.5, margin_db=-0.25, evidence={"papr_db": 31.2}
+        )
+        assert ring_datagram(made) == expected
+
+    def test_empty_evidence_is_an_empty_string(self) -> None:
+        """Oracle: OSC 1.0: an empty string is four zero bytes."""
+        assert ring_datagram(event(evidence={})).endswith(b"\x40\x40\x00\x00" + b"\0\0\0\0")
+
+
+class TestValues:
+    def test_second_implementation_reads_the_same(self) -> None:
+        """Oracle: oscpy, an independent implementation, reads back what the event says."""
+        address, tags, values = decoded(ring_datagram(event()))
+        assert (address, tags) == ("/prehowl/ring", RING.tags)
+        assert values[:7] == [1, 3, 1, "Vox 1", "ringing", 12340, 12190]
+        assert values[7:13] == pytest.approx([2513.4, 2500, -18.2, 42, -0.3, 3], rel=1e-6)
+        assert values[13] == "papr_db=31.2 persistence=0.93"
+
+    def test_unknown_figures_keep_the_type_string(self) -> None:
+        """Oracle: the documented sentinel -9999; the tags are those of a full record."""
+        bare = event(onset_s=None, growth_db_per_s=None, margin_db=math.nan, cut_db=math.inf)
+        _, tags, values = decoded(ring_datagram(bare))
+        assert tags == RING.tags
+        assert values[6] == UNKNOWN
+        assert values[10:13] == [UNKNOWN] * 3
+
+    def test_numpy_scalars_are_sent_as_plain_types(self) -> None:
+        """Oracle: oscpy. An event full of numpy scalars gives the bytes of the plain event."""
+        scalars = event(
+            number=np.int64(3),
+            channel=np.int32(1),
+            time_s=np.float32(12.34),
+            onset_s=np.float64(12.19),
+            frequency_hz=np.float32(2513.4),
+            band_hz=np.float64(2500),
+            level_dbfs=np.float32(-18.2),
+            growth_db_per_s=np.float32(42),
+            margin_db=np.float32(-0.3),
+            cut_db=np.float16(3),
+            evidence={"papr_db": np.float32(31.2), "persistence": np.float64(0.93)},
+        )
+        assert ring_datagram(scalars) == ring_datagram(event())
+
+    @given(st.floats() | st.none() | st.integers(), st.sampled_from(["i", "f"]))
+    def test_every_number_fits_its_tag_and_is_finite(self, value: float | None, tag: str) -> None:
+        """Oracle: struct, as the standard's big-endian 32 bits, packs it; never NaN."""
+        made = typed(tag, value)
+        (back,) = struct.unpack(f">{tag}", struct.pack(f">{tag}", made))
+        assert math.isfinite(back)
+        if value is None or not math.isfinite(value):
+            assert made == UNKNOWN
+
+    @given(st.text(max_size=300), st.text(max_size=300))
+    def test_any_text_comes_back_whole_or_cut(self, name: str, detail: str) -> None:
+        """Oracle: oscpy. A NUL would end a string and shift what follows; none gets through."""
+        _, _, values = decoded(ring_datagram(event(channel_name=name)))
+        clean = name.replace("\0", " ")
+        assert values[3] == clean.encode("utf-8", "replace").decode()[:200]
+        assert values[4] == "ringing"
+        health = Health(source=SourceHealth(detail=detail))
+        assert len(decoded(health_datagram(health))[2]) == len(HEALTH.arguments)
+
+    @pytest.mark.parametrize(
+        ("band", "cut", "words"),
+        [
+            (2500, 3.0, "2.5 kHz -3 dB"),
+            (31.5, 2.5, "31.5 Hz -2.5 dB"),
+            (1000, None, "1 kHz"),
+            (12500, 0.0, "12.5 kHz"),
+            (800, np.float32(4.5), "800 Hz -4.5 dB"),
+        ],
+    )
+    def test_label_is_what_to_pull(self, band: float, cut: float | None, words: str) -> None:
+        """Oracle: the wording of docs/osc.md; bands are written as on the faders (ISO 266)."""
+        assert label(event(band_hz=band, cut_db=cut)) == words
+
+    def test_label_marks_a_test(self) -> None:
+        """Oracle: docs/osc.md. A test alert cannot be taken for a ring."""
+        assert label(event(evidence={"test": 1.0})) == "TEST 2.5 kHz -3 dB"
+
+    def test_health_in_documented_order(self) -> None:
+        """Oracle: oscpy and the order of docs/osc.md."""
+        health = Health(
+            source=SourceHealth("waiting", 2, 480, "cable out"),
+            load=np.float64(0.5),
+            dropped_blocks=7,
+        )
+        assert decoded(health_datagram(health)) == (
+            "/prehowl/health",
+            ",fiiiss",
+            [0.5, 2, 7, 480, "waiting", "cable out"],
+        )
+
+
+def test_docs_tell_every_address_as_the_code_has_it() -> None:
+    """Oracle: docs/osc.md, read by people; each table row is made here from the code's tables."""
+    text = (Path(__file__).parents[2] / "docs" / "osc.md").read_text(encoding="utf-8")
+    for spec in (RING, HEARTBEAT, BYE, HEALTH):
+        names = " ".join(name for _, name in spec.arguments)
+        assert (
+            f"| `{spec.address}` | `{spec.tags}` | {names} | `{spec.group}` | {spec.when} |" in text
+        )
+    for name, tag, meaning in FLAT:
+        assert f"| `/prehowl/channel/<n>/{name}` | `,{tag}` | {meaning} |" in text
+    for name, tag, meaning in WORST_ONLY:
+        assert f"| `/prehowl/worst/{name}` | `,{tag}` | {meaning} |" in text
+
+
+def test_byte_example_of_the_docs_is_what_is_sent() -> None:
+    """Oracle: the hex dump in docs/osc.md equals the bytes of the event it describes."""
+    text = (Path(__file__).parents[2] / "docs" / "osc.md").read_text(encoding="utf-8")
+    block = text.split("```hex\n")[1].split("```")[0]
+    words = [line.split("  ")[0] for line in block.splitlines()]
+    assert bytes.fromhex("".join(words)) == datagram(HEARTBEAT, (7, "0.1.0"))
