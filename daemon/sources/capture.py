@@ -33,8 +33,9 @@ from prehowl.daemon.sources.ring_memory import CaptureState, RingMemory, Word
 BLOCK_LENGTH = 512
 """10.7 ms at 48 kHz: small against the analysis frames, large against scheduling jitter."""
 
-RING_S = 3.0
-"""How far the loop may lag before audio is lost."""
+RING_S = 2.0
+"""How far the loop may lag before audio is lost: a hiccup is caught up with, but an alarm that is
+seconds late is none, so a machine that is too slow for good had better skip."""
 
 POLL_S = 0.05
 CLOSE_PATIENCE_S = 0.5
@@ -128,14 +129,7 @@ def _open(memory: RingMemory, wish: dict[str, Any]) -> Any:
     """Open the device as wished, lay out the ring, start the stream; return it."""
     portaudio = import_portaudio()
     row = _chosen(query_here(), wish)
-    selection = [int(channel) - 1 for channel in wish["channels"] or ()]
-    selection = selection or list(range(row.input_channels))
-    if max(selection) >= row.input_channels:
-        raise DeviceError(
-            f"channel {max(selection) + 1} was asked for, but {row.line()} has inputs 1 to "
-            f"{row.input_channels} only. Name fewer channels or another device.",
-            DeviceFault.TOO_FEW_CHANNELS,
-        )
+    selection = _selection(row, wish)
     rate_hz = int(wish["rate_hz"] or row.default_rate_hz)
     stream = _open_stream(portaudio, row, max(selection) + 1, rate_hz, _callback(memory, selection))
     memory.lay_out(len(selection), rate_hz, _capacity(rate_hz), BLOCK_LENGTH)
@@ -143,6 +137,20 @@ def _open(memory: RingMemory, wish: dict[str, Any]) -> Any:
     _start(portaudio, row, stream)
     memory.put(Word.STATE, CaptureState.RUNNING)
     return stream
+
+
+def _selection(row: DeviceRow, wish: dict[str, Any]) -> list[int]:
+    """Return the indices of the wanted inputs, from 0."""
+    if wish["channels"] is None:
+        return list(range(min(wish["up_to"] or row.input_channels, row.input_channels)))
+    highest = max(wish["channels"])
+    if highest > row.input_channels:
+        raise DeviceError(
+            f"channel {highest} was asked for, but {row.line()} has inputs 1 to "
+            f"{row.input_channels} only. Name fewer channels or another device.",
+            DeviceFault.TOO_FEW_CHANNELS,
+        )
+    return [int(channel) - 1 for channel in wish["channels"]]
 
 
 def _capacity(rate_hz: int) -> int:

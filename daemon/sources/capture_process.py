@@ -32,6 +32,7 @@ class Wish:
 
     device: str | int | None = None  # number, words of the name, or the system's default
     channels: Sequence[int] | None = None  # from 1, in the order wanted; None: all
+    up_to: int | None = None  # where `channels` is None: the first so many, if there are
     rate_hz: int | None = None  # None: the device's own
     identity: dict[str, Any] | None = None  # after a loss: the device that was open
 
@@ -48,6 +49,7 @@ class CaptureProcess:
             {
                 "device": wish.device,
                 "channels": None if wish.channels is None else [int(c) for c in wish.channels],
+                "up_to": wish.up_to,
                 "rate_hz": wish.rate_hz,
                 "identity": wish.identity,
             }

@@ -24,6 +24,9 @@ RETRY_LONGEST_S = 2.0
 SILENCE_S = 1.0
 """Exact zeros on every channel for this long are no microphone: even a good preamp has noise."""
 
+LAG_S = 0.5
+"""Further behind than this, an alarm comes too late to be of use: the person must know."""
+
 GUARD_S = 0.25
 """The part of the ring next to the writer that is not read: it may be overwritten meanwhile."""
 
@@ -36,6 +39,7 @@ class DeviceSource:
         device: str | int | None = None,
         *,
         channels: Sequence[int] | None = None,
+        up_to: int | None = None,
         rate_hz: int | None = None,
     ) -> None:
         """Open the device.
@@ -46,6 +50,8 @@ class DeviceSource:
             Number as `prehowl devices` shows it, words of its name, None for the default input.
         channels : sequence of int or None
             Inputs to take, from 1, in the order wanted; None for all.
+        up_to : int or None
+            Where no channels are named: take the first so many, or fewer if there are fewer.
         rate_hz : int or None
             Samples per second; None for the device's own rate.
 
@@ -55,7 +61,7 @@ class DeviceSource:
             If the library is missing or the device is unknown, ambiguous, too small, refuses
             the rate or does not open.
         """
-        process = CaptureProcess(Wish(device, channels, rate_hz))
+        process = CaptureProcess(Wish(device, channels, up_to, rate_hz))
         _wait_for_opening(process)
         memory = process.memory
         memory.attach()
@@ -63,7 +69,7 @@ class DeviceSource:
         self._rate_hz = memory.get(Word.RATE_HZ)
         self._numbers = tuple(channels or range(1, memory.samples.shape[1] + 1))
         self._identity = process.identity()
-        self._wish = Wish(device, self._numbers, self._rate_hz, self._identity)
+        self._wish = Wish(device, self._numbers, None, self._rate_hz, self._identity)
         self._meter = LossMeter(self._rate_hz, memory.get(Word.BLOCK_LENGTH))
         self._is_adopted = True  # False while a new process has not delivered yet
         self._position = 0  # next sample to read, in the present process's count
@@ -74,6 +80,7 @@ class DeviceSource:
         self._overflows = 0  # our own and those of ended processes
         self._device_overflows = 0  # as the present process counts them
         self._zeros = 0
+        self._lag = 0  # samples that wait in the ring
         self._fault = ""
         self._is_closed = False
 
@@ -142,6 +149,11 @@ class DeviceSource:
         self._is_closed = True
 
     def _detail(self) -> str:
+        if self._lag / self._rate_hz > LAG_S:
+            return (
+                f"analysis is {self._lag / self._rate_hz:.1f} s behind: close other programs, "
+                "or watch fewer channels"
+            )
         silent_s = self._zeros / self._rate_hz
         if silent_s <= SILENCE_S:
             return ""
@@ -201,6 +213,7 @@ class DeviceSource:
         count = min(waiting, round(LARGEST_BLOCK_S * self._rate_hz))
         samples = memory.copy(first, count)
         self._position = first + count
+        self._lag = waiting - count
         self._end_ns = memory.get(Word.BLOCK_NS)
         missing = self._meter.update(memory.get(Word.WRITTEN), self._end_ns)
         self._device_overflows = memory.get(Word.OVERFLOWS)
@@ -215,7 +228,7 @@ class DeviceSource:
         self._process = None
         self._position = 0
         self._overflows += self._device_overflows
-        self._device_overflows = self._zeros = 0
+        self._device_overflows = self._zeros = self._lag = 0
         self._fault = str(trouble)
         self._retry_at_s = time.monotonic() + (0.0 if self._is_adopted else self._retry_s)
         if not self._is_adopted:

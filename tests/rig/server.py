@@ -12,7 +12,7 @@ import uuid
 from pathlib import Path
 
 RATE_HZ = 48000
-PERIOD = 256
+PERIOD = 1024  # 21 ms: a player written in Python needs some slack on a busy machine
 CHANNELS = 32
 START_PATIENCE_S = 15.0
 END_PATIENCE_S = 10.0  # a server whose client was killed takes up to 6 s to go
@@ -79,6 +79,10 @@ class JackServer:
             check=False,
         )
         return said.stdout.startswith(b"running")
+
+    def overruns(self) -> int:
+        """Return how often the server says it was late: audio was lost before it reached us."""
+        return self._log_path.read_text(errors="replace").count("XRun")
 
     def kill(self) -> None:
         """End the server without warning, as a crash does."""
