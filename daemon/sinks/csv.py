@@ -5,6 +5,7 @@ from typing import Any, TextIO
 
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.sinks.base import Snapshot
+from prehowl.daemon.sinks.words import printable
 
 COLUMNS = (
     "id",
@@ -39,7 +40,7 @@ class CsvSink:
 
     def __init__(self, stream: TextIO, file: str | None = None, *, has_header: bool = True) -> None:
         self._stream = stream
-        self._first = {} if file is None else {"file": file}
+        self._first = {} if file is None else {"file": printable(file)}
         self._has_header = has_header
         columns = (*self._first, *COLUMNS)
         self._writer = csv.DictWriter(stream, columns, extrasaction="ignore", lineterminator="\n")
@@ -53,6 +54,8 @@ class CsvSink:
     def on_event(self, event: RingEvent) -> None:
         """Write one event."""
         record: dict[str, Any] = {**self._first, **event.record()}
+        # The writer leaves a bare CR unquoted, which its own reader takes for the row's end.
+        record["channel_name"] = printable(event.channel_name)
         pairs = record["evidence"].items()
         record["evidence"] = " ".join(f"{key}={value}" for key, value in pairs if value is not None)
         self._writer.writerow(record)

@@ -5,7 +5,7 @@ from typing import TextIO
 
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.sinks.base import Snapshot
-from prehowl.daemon.sinks.words import advice_words, frequency_words, time_words
+from prehowl.daemon.sinks.words import advice_words, frequency_words, printable, time_words
 
 NAME_CELLS = 12
 HEADER = (
@@ -62,11 +62,8 @@ def table_line(event: RingEvent) -> str:
 
 
 def _fitted(name: str) -> str:
-    """Return the name in exactly NAME_CELLS cells of a terminal; an ellipsis says it was cut.
-
-    Control characters and line separators would break the line, so they become '?'.
-    """
-    name = "".join(mark if mark.isprintable() else "?" for mark in name)
+    """Return the name in exactly NAME_CELLS cells of a terminal; an ellipsis says it was cut."""
+    name = printable(name)
     if _cells(name) > NAME_CELLS:
         while _cells(name) > NAME_CELLS - 1:
             name = name[:-1]

@@ -33,3 +33,8 @@ def advice_words(event: RingEvent) -> str:
     if event.state is RingState.SUSPECT:
         return f"watch {band}"
     return f"pull {band}" if event.cut_db is None else f"pull {band} by {event.cut_db:g} dB"
+
+
+def printable(text: str) -> str:
+    """Return the text on one line: control characters and line separators become '?'."""
+    return "".join(mark if mark.isprintable() else "?" for mark in text)

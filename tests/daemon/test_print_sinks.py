@@ -13,7 +13,13 @@ from hypothesis import strategies as st
 from prehowl.daemon.sinks.csv import COLUMNS, CsvSink
 from prehowl.daemon.sinks.jsonl import JsonlSink
 from prehowl.daemon.sinks.table import HEADER, NAME_CELLS, TableSink, table_line
-from prehowl.daemon.sinks.words import advice_words, band_words, frequency_words, time_words
+from prehowl.daemon.sinks.words import (
+    advice_words,
+    band_words,
+    frequency_words,
+    printable,
+    time_words,
+)
 from prehowl.detectors.rings import RingState
 
 
@@ -182,6 +188,7 @@ def test_csv_reads_back_as_the_record(event):
     text = printed(CsvSink, event, file="a,b.wav")
     (row,) = csv.DictReader(io.StringIO(text, newline=""))
     record = {**event.record(), "file": "a,b.wav", "evidence": "papr_db=31.2"}
+    record["channel_name"] = printable(event.channel_name)
     assert list(row) == ["file", *COLUMNS]
     assert row == {key: "" if record[key] is None else str(record[key]) for key in row}
 
