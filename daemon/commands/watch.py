@@ -15,6 +15,7 @@ from prehowl.daemon.show.in_force import with_command_line, with_targets
 from prehowl.daemon.show.tables import THEMES
 from prehowl.daemon.sinks.base import Sink
 from prehowl.daemon.sinks.csv import CsvSink
+from prehowl.daemon.sinks.dashboard import Dashboard
 from prehowl.daemon.sinks.health_lines import HealthLines
 from prehowl.daemon.sinks.jsonl import JsonlSink
 from prehowl.daemon.sinks.osc import OscSink
@@ -122,7 +123,7 @@ def _watched(args: argparse.Namespace, show: Show) -> _Watched:
         numbers=numbers,
         title=title,
         pace="fast" if is_live else args.pace,
-        is_headless=args.headless or args.format is not None or not sys.stdout.isatty(),
+        is_headless=args.headless or args.format is not None or not Dashboard.is_possible(),
         format=args.format or "table",
     )
 
@@ -187,8 +188,14 @@ def _sinks(
     """Return the sinks; OSC first, since what it queues leaves while the others still print."""
     if watched.is_headless:
         return [osc, HEADLESS_SINKS[watched.format](sys.stdout), HealthLines(sys.stderr)]
-
-    raise NotImplementedError
+    dashboard = Dashboard(
+        names,
+        channel_numbers=watched.numbers,
+        theme=show.screen.theme,
+        title=show.stage.title or watched.title,
+        on_quit=stop.set,
+    )
+    return [osc, dashboard]
 
 
 def _say_what_is_missing(show: Show, watched: _Watched) -> None:
