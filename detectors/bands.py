@@ -11,7 +11,7 @@ NOMINAL_HZ: tuple[float, ...] = (
     20, 25, 31.5, 40, 50, 63, 80, 100, 125, 160, 200, 250, 315, 400, 500, 630, 800, 1000,
     1250, 1600, 2000, 2500, 3150, 4000, 5000, 6300, 8000, 10000, 12500, 16000, 20000,
 )  # fmt: skip
-"""ISO 266:1997, R10 series, 20 Hz to 20 kHz [checked by formula; nominal values from the series]."""
+"""ISO 266:1997, R10 series, 20 Hz to 20 kHz."""
 
 LOWEST_INDEX = -17
 """x of the 20 Hz band in f_m = 1000 * 10^(x / 10)."""

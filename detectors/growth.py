@@ -21,6 +21,7 @@ class Rise:
 
     slope: NDArray[np.float32]  # dB per frame
     late_slope: NDArray[np.float32]  # of the later half, dB per frame
+    last_slope: NDArray[np.float32]  # of the last quarter
     residual_db: NDArray[np.float32]  # root mean square off the line
     frames: NDArray[np.float32]  # from the first frame in which the line was seen to the last
     share: NDArray[np.float32]  # of those frames in which it was seen, 0..1
@@ -65,9 +66,13 @@ def fit(level_db: NDArray[np.float32], present: NDArray[np.float32]) -> Rise:
     residual = np.sqrt((off * off).sum(axis=1) / count)
     first = np.where(present.any(axis=1), present.argmax(axis=1), frames - 1)
     seen_for = (frames - 1 - first).astype(np.float32)
-    late = present * (time[None, :] >= -(seen_for / 2)[:, None])
-    late_slope, _ = _weighted_slope(late, time, level_db)
-    return Rise(slope, late_slope, residual, seen_for, count / (seen_for + 1))
+    late_slope, last_slope = (
+        _weighted_slope(
+            present * (time >= -np.maximum(seen_for * part, 2)[:, None]), time, level_db
+        )[0]
+        for part in (np.float32(0.5), np.float32(0.25))
+    )
+    return Rise(slope, late_slope, last_slope, residual, seen_for, count / (seen_for + 1))
 
 
 def measure(view: LineView) -> NDArray[np.float32]:

@@ -26,6 +26,9 @@ SLOW_STEP = 4
 CATCH_BINS = 0.6
 """A peak this near continues a line."""
 
+RECENT_S = 0.6
+"""Time constant of the channel's recent power: about the RMS over a second."""
+
 PULL = np.float32(0.25)
 """How fast a line's idea of its frequency follows its peaks."""
 
@@ -87,6 +90,9 @@ class LineView:
     age: NDArray[np.int32]  # frames since birth
     fast: History
     slow: History  # one value per SLOW_STEP frames
+    fast_total: NDArray[np.float32]  # (channels, frames) summed power, newest last
+    slow_total: NDArray[np.float32]  # the same in the steps of the slow history
+    recent_power: NDArray[np.float32]  # (channels,) summed power, averaged over about a second
 
     @property
     def frequency_hz(self) -> NDArray[np.float32]:
@@ -110,7 +116,14 @@ class Lines:
     """Follow the peaks of all channels in one resolution."""
 
     def __init__(
-        self, channels: int, bins: int, *, fast_frames: int, slow_frames: int, patience: int
+        self,
+        channels: int,
+        bins: int,
+        *,
+        fast_frames: int,
+        slow_frames: int,
+        patience: int,
+        hop_s: float,
     ) -> None:
         rows = channels * SLOTS
         self.channels, self.bins = channels, bins
@@ -126,6 +139,10 @@ class Lines:
         self._peak_at = np.full(channels * bins, -1, np.int32)
         self._sums = np.zeros((3, rows), np.float32)
         self._frames = 0
+        self._fast_total = np.zeros((channels, fast_frames), np.float32)
+        self._slow_total = np.zeros((channels, slow_frames), np.float32)
+        self._recent = np.zeros(channels, np.float32)
+        self._recent_step = np.float32(1 - np.exp(-hop_s / RECENT_S))
 
     def step(self, power: NDArray[np.float32], peaks: Peaks) -> None:
         """Continue, begin and end lines with the peaks of one frame.
@@ -140,6 +157,15 @@ class Lines:
         taken = self._continue(power, peaks)
         self._begin(peaks, taken)
         self._remember()
+        self._remember_totals(power.sum(axis=1))
+
+    def _remember_totals(self, total: NDArray[np.float32]) -> None:
+        self._fast_total[:, :-1] = self._fast_total[:, 1:]
+        self._fast_total[:, -1] = total
+        self._recent += self._recent_step * (total - self._recent)
+        if self._frames % SLOW_STEP == 0:
+            self._slow_total[:, :-1] = self._slow_total[:, 1:]
+            self._slow_total[:, -1] = self._fast_total[:, -SLOW_STEP:].mean(axis=1)
 
     def _continue(self, power: NDArray[np.float32], peaks: Peaks) -> NDArray[np.bool_]:
         rows = np.flatnonzero(self.alive)
@@ -240,4 +266,7 @@ class Lines:
             age=self.age[row],
             fast=self.fast,
             slow=self.slow,
+            fast_total=self._fast_total,
+            slow_total=self._slow_total,
+            recent_power=self._recent,
         )

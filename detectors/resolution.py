@@ -5,10 +5,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from prehowl.detectors.belief import Verdict, weigh
 from prehowl.detectors.lines import SLOW_STEP, Lines, LineView
 from prehowl.detectors.peaks import LOBE_BINS, find_peaks
+from prehowl.detectors.rises import Span, gather
 from prehowl.detectors.spectrum import hann, power_spectrum
-from prehowl.detectors.suspicion import Span, Verdict, weigh
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +63,7 @@ class Resolution:
             fast_frames=design.fast_frames,
             slow_frames=design.slow_frames,
             patience=max(3, round(0.12 / self.hop_s)),
+            hop_s=self.hop_s,
         )
         self._youngest = 5
 
@@ -102,7 +104,8 @@ class Resolution:
         """Take one frame's spectrum, shape (channels, bins); return its lines and the verdict."""
         self._lines.step(power, find_peaks(power, self._first, self._last))
         view = self.view(power)
-        return view, weigh(view, self.design.spans, frame_s=self.frame_s)
+        rising = gather(view, self.design.spans, frame_s=self.frame_s)
+        return view, weigh(view, rising)
 
     def view(self, power: NDArray[np.float32]) -> LineView:
         """Return the lines that are old enough to be judged."""

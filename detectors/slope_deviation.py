@@ -1,4 +1,4 @@
-"""Inter-frame magnitude slope deviation: is the level a straight line in dB over time?"""
+"""Inter-frame magnitude slope deviation: whether the level is straight in dB over time."""
 
 import numpy as np
 from numpy.typing import NDArray

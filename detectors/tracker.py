@@ -11,11 +11,11 @@ import numpy as np
 
 from prehowl.detectors import HOWL_TESTS
 from prehowl.detectors.bands import nominal_hz
+from prehowl.detectors.belief import Verdict
 from prehowl.detectors.lines import LineView
 from prehowl.detectors.loop import advised_cut_db, margin_db
 from prehowl.detectors.rings import RingChange, RingState, move
 from prehowl.detectors.steadiness import wander_bins
-from prehowl.detectors.suspicion import Verdict
 
 SUSPECT_FROM = 0.55
 """Share of the evidence for an alarm that makes a suspect."""
@@ -120,7 +120,7 @@ class RingTracker:
             return
         view, verdict = sight.view, sight.verdict
         row = view.row[line : line + 1]
-        level, position, present = view.fast.last(row, 8)
+        level, _, present = view.fast.last(row, 8)
         if present[0, -1]:
             ring.seen_sample = sight.sample
         ring.level_dbfs = float(view.level_dbfs[line])
@@ -131,11 +131,9 @@ class RingTracker:
             ring.proof_sample = sight.sample
             ring.growth_db_per_s = float(verdict.growth_db_per_s[line])
             ring.evidence = evidence_of(view, line)
-        if view.bin_hz <= ring.bin_hz or ring.state is RingState.SUSPECT:
-            mean, _ = wander_bins(level, position, present)
-            if mean[0] > 0 and view.bin_hz <= 1.01 * ring.bin_hz:
-                ring.frequency_hz = float(mean[0]) * view.bin_hz
-                ring.bin_hz = view.bin_hz
+        if view.bin_hz <= 1.01 * ring.bin_hz:
+            ring.frequency_hz = frequency_of(view, line)
+            ring.bin_hz = view.bin_hz
         self._weigh_takeover(ring, sight)
 
     def _line_of(self, ring: Ring, view: LineView) -> int | None:
@@ -187,15 +185,13 @@ class RingTracker:
 
     def _add(self, sight: Sight, line: int, suspicion: float) -> None:
         view, verdict = sight.view, sight.verdict
-        level, position, present = view.fast.last(view.row[line : line + 1], 8)
-        mean, _ = wander_bins(level, position, present)
         since = round(float(verdict.duration_s[line]) * sight.rate_hz)
         growth = float(verdict.growth_db_per_s[line])
         ring = Ring(
             id=self._next_id,
             ch=int(view.ch[line]),
             state=None,
-            frequency_hz=float(mean[0]) * view.bin_hz,
+            frequency_hz=frequency_of(view, line),
             bin_hz=view.bin_hz,
             onset_sample=max(0, sight.sample - since),
             level_dbfs=float(view.level_dbfs[line]),
@@ -272,6 +268,13 @@ class RingTracker:
 
 def _is_multiple(frequency_hz: float, base_hz: float) -> bool:
     return any(cents_apart(frequency_hz, n * base_hz) < SAME_CENTS for n in HARMONICS)
+
+
+def frequency_of(view: LineView, line: int) -> float:
+    """Return a line's mean frequency over its last 8 frames, Hz, weighted with amplitude."""
+    level, position, present = view.fast.last(view.row[line : line + 1], 8)
+    mean, _ = wander_bins(level, position, present)
+    return float(mean[0] if present.any() else view.position[line]) * view.bin_hz
 
 
 def evidence_of(view: LineView, line: int) -> dict[str, float | None]:
