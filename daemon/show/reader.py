@@ -53,7 +53,7 @@ def read_table(table: type, raw: Any, path: str, findings: Findings) -> Any:
     """
     if not isinstance(raw, Mapping):
         findings.fault(path, f"must be a table ([{path.split('[')[0]}]), not {_found(raw)}")
-        raw = {}
+        return read_table(table, {}, path, Findings())  # its keys are not to blame
     slots = slots_of(table)
     for name in raw:
         if name not in slots:

@@ -87,11 +87,11 @@ class Show:
         """Return the mix of a mic, or the mic of a mix, whichever of the two names the other."""
         wanted = channel.mix if channel.kind == Kind.MIC else channel.mic
         for other in self.channels:
-            if wanted is not None and wanted in (other.number, other.name):
+            if wanted is not None and wanted in (other.number, other.label):
                 return other
         for other in self.channels:
             back = other.mic if channel.kind == Kind.MIC else other.mix
-            if back is not None and back in (channel.number, channel.name):
+            if back is not None and back in (channel.number, channel.label):
                 return other
         return None
 

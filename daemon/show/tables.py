@@ -213,15 +213,15 @@ class OscTarget:
         Key("Which groups of messages it gets (docs/osc.md).", choices=MESSAGES),
     ] = MESSAGES
     repeat_s: Annotated[
-        float,
+        int,
         Key(
-            "Repeat the flat addresses of channels that have rung this often, so that a datagram "
-            "lost on Wi-Fi or a tablet that joined late heals. 0 sends strictly on change.",
+            "Repeat every flat address this often, so that a datagram lost on Wi-Fi or a tablet "
+            "that joined late heals. 0 sends strictly on change.",
             unit="s",
             low=0,
             high=3600,
         ),
-    ] = 5.0
+    ] = 5
 
     @property
     def label(self) -> str:

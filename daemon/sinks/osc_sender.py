@@ -135,7 +135,7 @@ class Sender:
 
     def _forget_some(self) -> None:
         """Forget what the receiver knows of the channels whose turn it is to be repeated."""
-        every = round(self._target.repeat_s / BEAT_S)
+        every = self._target.repeat_s  # seconds, and so beats
         for number, values in self._board.items():
             if every and (number + self._sequence) % every == 0:
                 self._forget(values)

@@ -58,7 +58,7 @@ class TestOccasions:
         self, receiver: Receiver, sinks: Callable[..., OscSink]
     ) -> None:
         """Oracle: docs/osc.md. Of the same ring in its next state only the state is new."""
-        sink = sinks(receiver.target(repeat_s=0.0))
+        sink = sinks(receiver.target(repeat_s=0))
         sink.on_event(event("suspect"))
         sink.on_event(event("ringing"))
         for _ in range(20):
@@ -128,7 +128,7 @@ class TestOccasions:
         self, receiver: Receiver, sinks: Callable[..., OscSink]
     ) -> None:
         """Oracle: `repeat_s` in the show file. With 1 s every beat tells the state again."""
-        sink = sinks(receiver.target(repeat_s=1.0))
+        sink = sinks(receiver.target(repeat_s=1))
         howl = event("howling")
         sink.on_event(howl)
 
@@ -145,7 +145,7 @@ class TestHeartbeat:
     ) -> None:
         """Oracle: docs/osc.md: sequence from 1 without a gap, the version, health beside it."""
         monkeypatch.setattr(osc_sender, "BEAT_S", 0.05)
-        sink = sinks(receiver.target(repeat_s=0.0))
+        sink = sinks(receiver.target(repeat_s=0))
         sink.on_snapshot(snapshot())
         receiver.until(lambda: len(receiver.values("/prehowl/heartbeat")) >= 4)
         assert receiver.values("/prehowl/heartbeat")[:4] == [1, 2, 3, 4]
@@ -176,7 +176,7 @@ class TestHeartbeat:
         monkeypatch.setattr(osc_sender, "BEAT_S", 0.02)
         monkeypatch.setattr(osc_sender, "ALIVE_S", 0.2)
         monkeypatch.setattr(osc_sender, "LOOK_S", 0.02)
-        sink = sinks(receiver.target(repeat_s=0.0))
+        sink = sinks(receiver.target(repeat_s=0))
         sink.on_snapshot(snapshot())
         receiver.until(lambda: len(receiver.values("/prehowl/heartbeat")) >= 3)
         heard_at_s = [time.monotonic()]
@@ -233,7 +233,7 @@ class TestTrouble:
         late = Receiver()
         port = late.port
         late.socket.close()
-        sink = sinks(OscTarget(host="127.0.0.1", port=port, repeat_s=1.0))
+        sink = sinks(OscTarget(host="127.0.0.1", port=port, repeat_s=1))
         howl = event("howling")
         sink.on_event(howl)
         wait_for(lambda: sink.target_health()[0][1] != "looking up the host name")
