@@ -62,7 +62,8 @@ def _channel_line(
     style = paper.theme.of_state(rank)
     mark = signs.states[rank] if rank else " "
     line = paper.line()
-    line.put(f"{mark} {view.numbers[row]:>{columns.number}} ", style)
+    line.put(mark, paper.theme.mark_of_state(rank)).put(" ")
+    line.put(f"{view.numbers[row]:>{columns.number}} ", style)
     line.put(fitted(view.names[row], columns.name, signs.ellipsis), style).put(" ")
     _put_level(line, view, row, columns, paper)
     if columns.per_band:
@@ -115,10 +116,8 @@ def _put_bands(
     start = 0
     for band in range(1, BANDS + 1):
         if band == BANDS or looks[band] != looks[start]:
-            marks = (paper.signs.heights[step] for step in steps[start:band])
-            line.put(
-                "".join(_cell(mark, per_band) for mark in marks), _style(paper.theme, looks[start])
-            )
+            cells = (_cell(paper.signs.heights, step, per_band) for step in steps[start:band])
+            line.put("".join(cells), _style(paper.theme, looks[start]))
             start = band
 
 
@@ -129,8 +128,10 @@ def _look(rank: int, step: int) -> tuple[int, int]:
 
 def _style(theme: Theme, look: tuple[int, int]) -> Style:
     rank, warmth = look
-    return theme.of_state(rank) if rank else (theme.quiet, theme.base, theme.strong)[warmth]
+    return theme.mark_of_state(rank) if rank else (theme.quiet, theme.base, theme.strong)[warmth]
 
 
-def _cell(mark: str, per_band: int) -> str:
-    return mark if per_band == 1 else mark * (per_band - 1) + " "
+def _cell(heights: str, step: int, per_band: int) -> str:
+    """Return one band: as wide as there is room less a gap, a calm one as a single dot."""
+    marks = per_band - 1 if step and per_band > 1 else 1
+    return heights[step] * marks + " " * (per_band - marks)

@@ -49,27 +49,35 @@ def rings_by_channel(view: View) -> dict[int, list[RingEvent]]:
 
 def strip_height(channels: int, width: int, digits: int) -> int:
     """Return how many lines a strip with every channel takes."""
-    return -(-channels // max(1, width // (digits + 2)))
+    return -(-channels // _in_a_row(width, digits))
+
+
+def _in_a_row(width: int, digits: int) -> int:
+    """Return how many channels one line of the strip holds: whole banks of eight if possible."""
+    most = max(1, width // (digits + 2))
+    return most - most % 8 if most > 8 else most
 
 
 def strip_lines(view: View, height: int, paper: Paper) -> list[Line]:
     """Return all channels as number and state; only those in trouble where space is short."""
-    width, signs, theme = paper.width, paper.signs, paper.theme
-    digits = Columns.for_width(width, view.numbers).number
+    digits = Columns.for_width(paper.width, view.numbers).number
+    in_a_row = _in_a_row(paper.width, digits)
     rings = rings_by_channel(view)
     numbers = list(view.numbers)
-    if strip_height(len(numbers), width, digits) > height:
+    if strip_height(len(numbers), paper.width, digits) > height:
         numbers = [number for number in numbers if number in rings]
-    lines = [paper.line()]
+    lines = [paper.line() for _ in range(height)]
     if not numbers:
-        lines[0].put(f" all {len(view.numbers)} channels calm"[:width])
-    for number in numbers:
-        if lines[-1].left < digits + 2:
-            lines.append(paper.line())
+        lines[0].put(f" all {len(view.numbers)} channels calm")
+    cells = min(paper.width // in_a_row, digits + 4)
+    for place, number in enumerate(numbers[: height * in_a_row]):
         rank = BADNESS[rings[number][0].state] if number in rings else 0
-        mark = signs.pointer[0] if rank >= 2 else " "
-        lines[-1].put(f"{mark}{number:>{digits}}{signs.states[rank]}", theme.of_state(rank))
-    return (lines + [paper.line() for _ in range(height)])[:height]
+        mark = paper.signs.pointer[0] if rank >= 2 else " "
+        line = lines[place // in_a_row]
+        line.put(f"{mark}{number:>{digits}}", paper.theme.of_state(rank))
+        line.put(paper.signs.states[rank], paper.theme.mark_of_state(rank))
+        line.put(" " * (cells - digits - 2))
+    return lines
 
 
 def axis_line(view: View, first: int, shown: int, paper: Paper) -> Line:

@@ -82,7 +82,7 @@ def moment(name: str, channels: int = 32, *, now_s: float = 100.0) -> Model:
     model = Model(names(channels), title=TITLE)
     for past in _past(channels):
         model.take_event(past, now_s - 60)
-    story, health = _stories(channels)[name], None
+    story, health = stories(channels)[name], None
     for told in story:
         model.take_event(told, now_s - 4)
     if name == "no-input":
@@ -102,7 +102,8 @@ def _past(channels: int) -> list[RingEvent]:
     ]
 
 
-def _stories(channels: int) -> dict[str, list[RingEvent]]:
+def stories(channels: int) -> dict[str, list[RingEvent]]:
+    """Return the events that lead to each of `MOMENTS`."""
     suspect = event(RingState.SUSPECT, _VOX, time_s=752.6)
     ringing = event(RingState.RINGING, _VOX, time_s=753.2)
     howling = event(RingState.HOWLING, _VOX, time_s=754.0)

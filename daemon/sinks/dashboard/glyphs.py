@@ -4,6 +4,7 @@ The marks share one idea, so that they need no colour and no key: the taller the
 nearer the howl. A terminal without Unicode gets other characters for the same heights.
 """
 
+import unicodedata
 from dataclasses import dataclass
 
 from rich.cells import cell_len
@@ -88,6 +89,7 @@ class Signs:
     states: tuple[str, str, str, str]  # calm, suspect, ringing, howling
     meter: str  # one cell of a level: empty, then ever fuller
     full: str  # a whole block of a figure
+    faded: str  # the same for what is over
     top: str
     bottom: str
     ellipsis: str
@@ -101,30 +103,42 @@ class Signs:
 
 
 UNICODE = Signs(
-    "·▁▂▃▄▅▆▇█", ("·", "▂", "▅", "█"), "·▏▎▍▌▋▊▉█", "█", "▀", "▄", "…", ("▶", "◀"), " · "
+    "·▁▂▃▄▅▆▇█", ("·", "▂", "▅", "█"), "·╸━", "█", "▒", "▀", "▄", "…", ("▶", "◀"), " · "
 )
-ASCII = Signs(".,:;-=+*#", (".", "?", "!", "#"), ".=", "#", '"', "m", "..", (">", "<"), " | ")
+ASCII = Signs(".,:;-=+*#", (".", "?", "!", "#"), ".=", "#", ":", '"', "m", "..", (">", "<"), " | ")
 
 
-def letters(text: str, scale: int, signs: Signs) -> list[str] | None:
-    """Return a word in large capitals, three rows times `scale`; None if a letter is not drawn.
+def letters(text: str, scale: int, signs: Signs, padding: int = 0) -> list[str] | None:
+    """Return a word in large letters, three rows times `scale`; None if a letter is not drawn.
+
+    There are capitals, and the small letters of units.
+
+    `padding` puts as many half rows of air above and below.
 
     Without Unicode the rows would need half blocks that are not there: None as well.
     """
-    if signs.is_ascii or not all(_drawn(mark) for mark in text):
+    if signs.is_ascii or not all(mark in _LETTERS for mark in text):
         return None
     if not text:
-        return [""] * (3 * scale)
-    pixels = _rows([_LETTERS[mark if mark in "kzd" else mark.upper()] for mark in text])
+        return [""] * (3 * scale + padding)
+    pixels = _rows([_LETTERS[mark] for mark in text])
     wide = ["".join(dot * scale for dot in row) for row in pixels for _ in range(scale)]
+    air = ["." * len(wide[0])] * padding
+    wide = air + wide + air
     return [_halves(*pair, signs) for pair in zip(wide[::2], wide[1::2], strict=True)]
 
 
-def figures(text: str, scale: int, signs: Signs) -> list[str]:
-    """Return a number in large figures, five rows times `scale`."""
+def figures(text: str, scale: int, mark: str) -> list[str]:
+    """Return a number in large figures made of `mark`, five rows times `scale`."""
     rows = _rows([_FIGURES[mark] for mark in text])
-    blocks = ["".join((signs.full if dot == "#" else " ") * scale for dot in row) for row in rows]
+    blocks = ["".join((mark if dot == "#" else " ") * scale for dot in row) for row in rows]
     return [row for row in blocks for _ in range(scale)]
+
+
+def capitals(text: str) -> str:
+    """Return a name in capitals without accents: the large letters have none."""
+    flat = unicodedata.normalize("NFKD", text.upper())
+    return "".join(mark for mark in flat if not unicodedata.combining(mark))
 
 
 def spaced(text: str) -> str:
@@ -133,10 +147,6 @@ def spaced(text: str) -> str:
         " ".join(word) if cell_len(word) == len(word) else word for word in text.upper().split()
     ]
     return "   ".join(words)
-
-
-def _drawn(mark: str) -> bool:
-    return mark.upper() in _LETTERS or mark in _LETTERS
 
 
 def _rows(shapes: list[str]) -> list[str]:

@@ -9,7 +9,7 @@ _WIDTH_FOR = {3: 170, 2: 100, 1: 0, 0: 0}
 """Columns from which figures of a scale are worth their rows: at 100 '12.5 kHz -3 dB' fits."""
 _WIDTH_FOR_HEAD = {2: 150, 1: 0, 0: 0}
 FEW_EVENTS = 2
-FEW_CHANNELS = 6
+FEW_CHANNELS = 5
 MOST_STRIP = 4
 
 
@@ -27,8 +27,8 @@ class Layout:
     keys: int
 
     def pages(self, total: int) -> int:
-        """Return how many pages the channels take, at least one."""
-        return max(1, -(-total // max(1, self.channels)))
+        """Return how many pages the channels take: one if there is no room for any."""
+        return max(1, -(-total // self.channels)) if self.channels else 1
 
     def first_row(self, page: int, total: int) -> int:
         """Return the first row of a page; a page beyond the last counts as the last."""

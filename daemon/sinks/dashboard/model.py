@@ -6,12 +6,14 @@ own monotonic time, because holding a message is about the reader and not about 
 
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+
+import numpy as np
 
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.rings_now import BADNESS
 from prehowl.daemon.sinks.base import Snapshot
-from prehowl.daemon.sinks.dashboard.wording import name_or_number
+from prehowl.daemon.sinks.dashboard.wording import clean, name_or_number
 from prehowl.detectors.rings import RingState
 
 HOLD_ALARM_S = 8.0
@@ -22,6 +24,7 @@ TAKE_OVER_DB = 6.0
 """A ring of the same state takes the large space only when this much louder: no flicker."""
 CONFIRM_S = 3.0
 LOG_LENGTH = 100
+SILENCE_DBFS = -120.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +83,7 @@ class Model:
         numbers = tuple(channel_numbers or range(1, len(names) + 1))
         if len(numbers) != len(names):
             raise ValueError(f"{len(names)} channel names, but {len(numbers)} channel numbers")
-        self.title = title
+        self.title = clean(title)
         self.has_keys = has_keys
         self.page = 0
         self._numbers = numbers
@@ -110,7 +113,7 @@ class Model:
 
     def take_snapshot(self, snapshot: Snapshot, now_s: float) -> None:
         """Note the state of things; its rings are the whole truth about living rings."""
-        self._snapshot = snapshot
+        self._snapshot = _for_rows(snapshot, len(self._names))
         self._heard_s = now_s
         self._rings = {}
         for ring in snapshot.rings:
@@ -196,3 +199,16 @@ def _held_until(held: Held) -> float:
 def _newest(held: Held) -> tuple[int, float]:
     """Alarms before suspicions, then the newest first."""
     return (-BADNESS[held.worst.state], -held.cleared_at_s)
+
+
+def _for_rows(snapshot: Snapshot, rows: int) -> Snapshot:
+    """Return the snapshot with one row for each name; a row without news is silent and calm."""
+    given = len(snapshot.level_dbfs)
+    if given == rows:
+        return snapshot
+    keep = min(given, rows)
+    level, peak = np.full((2, rows), SILENCE_DBFS, np.float32)
+    suspicion = np.zeros((rows, snapshot.suspicion.shape[1]), np.float32)
+    level[:keep], peak[:keep] = snapshot.level_dbfs[:keep], snapshot.peak_dbfs[:keep]
+    suspicion[:keep] = snapshot.suspicion[:keep]
+    return replace(snapshot, level_dbfs=level, peak_dbfs=peak, suspicion=suspicion)

@@ -15,6 +15,7 @@ from prehowl.daemon.sinks.dashboard.model import Held, View
 from prehowl.daemon.sinks.dashboard.wording import (
     age_words,
     band_and_cut,
+    clean,
     clock_words,
     cut_words,
     margin_words,
@@ -67,12 +68,14 @@ def _fault(view: View, now_s: float) -> Panel | None:
     age_s = now_s - view.heard_s
     source = snapshot.health.source
     if source.state == "ended":
-        return Panel(0, "ENDED", "", "", "", ("The audio has come to its end.", source.detail))
+        return Panel(
+            0, "ENDED", "", "", "", ("The audio has come to its end.", clean(source.detail))
+        )
     if age_s > STALE_S:
         text = f"NO NEWS from the audio for {age_s:.0f} s: nothing is being watched"
         return Panel(4, "NO NEWS", "", "", "", (text,), _others(view, None))
     if source.state != "running":
-        text = source.detail or "nothing is being watched"
+        text = clean(source.detail) or "nothing is being watched"
         return Panel(4, "NO INPUT", "", "", "", (f"NO INPUT, {source.state}: {text}",))
     return None
 

@@ -6,7 +6,7 @@ from rich.cells import cell_len
 from rich.style import Style
 
 from prehowl.daemon.sinks.dashboard.frame import Line, Paper
-from prehowl.daemon.sinks.dashboard.glyphs import Signs, figures, letters, spaced
+from prehowl.daemon.sinks.dashboard.glyphs import Signs, capitals, figures, letters, spaced
 from prehowl.daemon.sinks.dashboard.panel import Panel
 from prehowl.daemon.sinks.dashboard.wording import cut_to, joined
 
@@ -17,16 +17,20 @@ PULSE_S = 1.0
 
 @dataclass(frozen=True, slots=True)
 class Size:
-    """How large the message is drawn: rows are 3 x `head` (1 if 0) and 5 x `figures`."""
+    """How large the message is drawn: rows are 3 x `head` + 1 and 5 x `figures`."""
 
     head: int
     figures: int
 
     @property
     def rows(self) -> int:
-        """Rows needed, with two lines of words, and air where there is room for it."""
-        air = 1 if self.figures > 1 else 0
-        return (3 * self.head or 1) + air + 5 * self.figures + 2
+        """Rows needed, with two lines of words."""
+        return self.head_rows + 5 * self.figures + 2
+
+    @property
+    def head_rows(self) -> int:
+        """Rows of the head; a large one has half a row of air above and below."""
+        return 3 * self.head + 1
 
 
 SIZES = (Size(2, 3), Size(2, 2), Size(1, 2), Size(1, 1), Size(0, 1), Size(0, 0))
@@ -37,11 +41,10 @@ def panel_lines(panel: Panel, size: Size, paper: Paper, now_s: float) -> list[Li
     """Return exactly `size.rows` lines."""
     width, signs, theme = paper.width, paper.signs, paper.theme
     ground = theme.trouble if panel.rank == 4 else theme.of_state(panel.rank)
-    if panel.rank == 4:
+    if not panel.band:
         rows = _alone(panel, size, width - 2, signs, now_s)
     else:
         rows = _head_rows(panel, size, width - 2, signs, now_s)
-        rows += [""] * (size.rows - 2 - len(rows) - 5 * size.figures)
         rows += _figure_rows(panel, size, width - 2, signs) if size.figures else []
     message = cut_to(panel.sentence[0], width - 2, signs.ellipsis)
     rows.append(joined([message, *panel.sentence[1:]], width - 2))
@@ -72,26 +75,34 @@ def _head_rows(panel: Panel, size: Size, width: int, signs: Signs, now_s: float)
     if not size.head:
         return [_plain_head(panel, width, signs, now_s)]
     for scale in range(size.head, 0, -1):
-        left, right = letters(panel.head, scale, signs), letters(panel.state, scale, signs)
+        left, right = (
+            letters(capitals(panel.head), scale, signs, 1),
+            letters(panel.state, scale, signs, 1),
+        )
         if left is not None and right is not None and _fits(left[0], right[0], width):
             rows = [_apart(*pair, width) for pair in zip(left, right, strict=True)]
-            return _centred(rows, 3 * size.head)
+            return _centred(rows, size.head_rows)
     rows = _cut_head(panel, width, signs) or [_plain_head(panel, width, signs, now_s)]
-    return _centred(rows, 3 * size.head)
+    return _centred(rows, size.head_rows)
 
 
 def _alone(panel: Panel, size: Size, width: int, signs: Signs, now_s: float) -> list[str]:
-    """Return the head as large as the whole space allows: there is no band to show."""
+    """Return the head in the middle of the whole space: there is no band to show.
+
+    A fault of the watch is drawn larger than usual, calm is not.
+    """
     rows = size.rows - 2
-    largest = Size(max(size.head, min(rows // 3, 2)) if size.head else 0, 0)
+    most = 2 if panel.rank == 4 else max(1, size.head)
+    largest = Size(min((rows - 1) // 3, most), 0)
     return _centred(_head_rows(panel, largest, width, signs, now_s), rows)
 
 
 def _cut_head(panel: Panel, width: int, signs: Signs) -> list[str] | None:
     """Return the state large and as much of the name as fits beside it, at least four letters."""
-    right = letters(panel.state, 1, signs)
-    for length in range(len(panel.head) - 1, 3, -1):
-        left = letters(panel.head[:length].rstrip() + "..", 1, signs)
+    right = letters(panel.state, 1, signs, 1)
+    head = capitals(panel.head)
+    for length in range(len(head) - 1, 3, -1):
+        left = letters(head[:length].rstrip() + "..", 1, signs, 1)
         if left is not None and right is not None and _fits(left[0], right[0], width):
             return [_apart(*pair, width) for pair in zip(left, right, strict=True)]
     return None
@@ -106,32 +117,36 @@ def _plain_head(panel: Panel, width: int, signs: Signs, now_s: float) -> str:
 
 
 def _figure_rows(panel: Panel, size: Size, width: int, signs: Signs) -> list[str]:
-    """Return band and cut as large as they fit; blank rows where there is no band."""
+    """Return band and cut as large as they fit."""
     wanted = 5 * size.figures
-    if not panel.band:
-        return [""] * wanted
     for scale in range(size.figures, 0, -1):
-        for unit_scale, gap in *((unit, 4 * scale) for unit in range(scale, -1, -1)), (0, 2):
+        for unit_scale, gap in *((unit, 6 * scale) for unit in range(scale, -1, -1)), (0, 2):
             rows = _band_and_cut(panel, scale, unit_scale, gap, signs)
             if max(map(len, rows)) <= width:
                 return _centred(rows, wanted)
+    mark = signs.full if panel.rank else signs.faded
+    band = _quantity(panel.band, 1, 0, signs, mark)
+    band[-1] += f"  {panel.cut}"
+    if max(map(len, band)) <= width:
+        return _centred(band, wanted)
     return _centred([f"{panel.band}   {panel.cut}"], wanted)
 
 
 def _band_and_cut(panel: Panel, scale: int, unit_scale: int, cells: int, signs: Signs) -> list[str]:
-    """Return both quantities, `cells` apart."""
-    band = _quantity(panel.band, scale, unit_scale, signs)
+    """Return both quantities, `cells` apart; what is over is drawn faded."""
+    mark = signs.full if panel.rank else signs.faded
+    band = _quantity(panel.band, scale, unit_scale, signs, mark)
     if not panel.cut:
         return band
-    cut = _quantity(panel.cut, scale, unit_scale, signs)
+    cut = _quantity(panel.cut, scale, unit_scale, signs, mark)
     gap = " " * cells
     return [left + gap + right for left, right in zip(band, cut, strict=True)]
 
 
-def _quantity(text: str, scale: int, unit_scale: int, signs: Signs) -> list[str]:
-    """Return '2.5 kHz' as large figures with a smaller unit on the same base line."""
+def _quantity(text: str, scale: int, unit_scale: int, signs: Signs, mark: str) -> list[str]:
+    """Return '2.5 kHz' as large figures made of `mark`, with a smaller unit on the base line."""
     number, unit = text.split(" ")
-    rows = figures(number, scale, signs)
+    rows = figures(number, scale, mark)
     word = (letters(unit, unit_scale, signs) if unit_scale else None) or [unit]
     word = [""] * (len(rows) - len(word)) + word
     cells = max(map(len, word))

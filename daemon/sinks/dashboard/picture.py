@@ -1,16 +1,13 @@
 """Makes the pictures of the documentation: `python -m prehowl.daemon.sinks.dashboard.picture`."""
 
 import argparse
-import io
 from collections.abc import Sequence
 from pathlib import Path
-
-from rich.console import Console
-from rich.terminal_theme import DEFAULT_TERMINAL_THEME, DIMMED_MONOKAI
 
 from prehowl.daemon.sinks.dashboard import examples
 from prehowl.daemon.sinks.dashboard.glyphs import ASCII, UNICODE
 from prehowl.daemon.sinks.dashboard.render import render
+from prehowl.daemon.sinks.dashboard.svg import frame_svg
 from prehowl.daemon.sinks.dashboard.themes import BY_NAME
 
 PICTURES = (
@@ -24,24 +21,14 @@ PICTURES = (
 """Moment, theme, columns, lines, channels of each picture in the documentation."""
 
 
-def svg(
+def picture(
     moment: str, theme: str, width: int, height: int, channels: int, *, ascii_only: bool = False
 ) -> str:
-    """Return one picture as SVG; the same words give the same bytes."""
+    """Return one invented moment as SVG; the same call gives the same text."""
     now_s = 100.0
     view = examples.moment(moment, channels, now_s=now_s).view(now_s)
-    frame = render(view, width, height, BY_NAME[theme], now_s, ASCII if ascii_only else UNICODE)
-    console = Console(
-        record=True,
-        width=width,
-        height=height,
-        file=io.StringIO(),
-        force_terminal=True,
-        color_system="truecolor",
-    )
-    console.print(frame)
-    ground = DEFAULT_TERMINAL_THEME if theme == "light" else DIMMED_MONOKAI
-    return console.export_svg(title="prehowl", theme=ground, unique_id=f"prehowl-{moment}-{theme}")
+    signs = ASCII if ascii_only else UNICODE
+    return frame_svg(render(view, width, height, BY_NAME[theme], now_s, signs), BY_NAME[theme])
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -54,7 +41,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     folder.mkdir(parents=True, exist_ok=True)
     for moment, theme, width, height, channels in PICTURES:
         path = folder / f"dashboard-{moment}-{theme}-{width}x{height}.svg"
-        path.write_text(svg(moment, theme, width, height, channels), encoding="utf-8")
+        path.write_text(picture(moment, theme, width, height, channels), encoding="utf-8")
     return 0
 
 

@@ -13,11 +13,13 @@ from prehowl.daemon.sinks.dashboard.panel_lines import panel_lines
 from prehowl.daemon.sinks.dashboard.themes import Theme
 from prehowl.daemon.sinks.dashboard.wording import (
     band_and_cut,
+    clean,
     clock_words,
     cut_to,
     joined,
     trend_words,
 )
+from prehowl.daemon.sinks.words import band_words
 from prehowl.detectors.rings import RingState
 
 BUSY_LOAD = 0.8
@@ -81,7 +83,9 @@ def _event_line(view: View, event: RingEvent, paper: Paper) -> Line:
     rank = 2 if event.is_alarm else 1 if event.state is RingState.SUSPECT else 0
     sign = paper.signs.states[3 if event.state is RingState.HOWLING else rank]
     text = f"{sign}{clock_words(event.time_s):>7}  {event.state!s:<8} {view.name_of(event)}"
-    parts = [text, band_and_cut(event), trend_words(event)]
+    is_over = event.state is RingState.CLEARED
+    band = band_words(event.band_hz) if is_over else band_and_cut(event)
+    parts = [text, band, trend_words(event)]
     style = paper.theme.quiet if rank == 0 else paper.theme.base
     return paper.line(style).put(joined(parts, paper.width))
 
@@ -100,7 +104,7 @@ def _health_line(view: View, paper: Paper) -> Line:
 def health_parts(health: Health) -> tuple[list[str], list[str]]:
     """Return what is well and what is not, each in a few words."""
     source = health.source
-    targets = [f"OSC {name} {state}" for name, state in health.targets]
+    targets = [clean(f"OSC {name} {state}") for name, state in health.targets]
     checks = (
         (f"input {source.state}", source.state in ("running", "ended")),
         (f"load {100 * health.load:.0f} %", health.load < BUSY_LOAD),
@@ -109,7 +113,7 @@ def health_parts(health: Health) -> tuple[list[str], list[str]]:
         (f"dropped {health.dropped_blocks}", health.dropped_blocks == 0),
         (f"lost samples {source.lost_samples}", source.lost_samples == 0),
     )
-    detail = [source.detail] if source.detail else []
+    detail = [clean(source.detail)] if source.detail else []
     good = [text for text, is_well in checks if is_well]
     return good + detail, [text for text, is_well in checks if not is_well]
 

@@ -121,8 +121,9 @@ class Dashboard:
     def on_event(self, event: RingEvent) -> None:
         """Take one event; returns at once."""
         with self._lock:
-            self._model.take_event(event, self._clock())
             self._pending.append(event)
+            if not self.faults:
+                self._model.take_event(event, self._clock())
 
     def on_snapshot(self, snapshot: Snapshot) -> None:
         """Take the state of things; returns at once."""

@@ -23,10 +23,15 @@ class Theme:
     howling: Style
     trouble: Style  # the watch itself is at fault
     strong: Style
+    ringing_mark: Style  # a block that stands for the state: its height must show
 
     def of_state(self, rank: int) -> Style:
         """Return the style of a state: 0 calm, 1 suspect, 2 ringing, 3 howling."""
         return (self.base, self.suspect, self.ringing, self.howling)[rank]
+
+    def mark_of_state(self, rank: int) -> Style:
+        """Return the style of a block whose height tells the state: never a filled ground."""
+        return (self.base, self.suspect, self.ringing_mark, self.strong)[rank]
 
 
 def _ink(colour: str, ground: str, bold: bool = False) -> Style:
@@ -43,6 +48,7 @@ DARK = Theme(
     howling=_ink("#000000", "#ffffff", bold=True),
     trouble=_ink("#ffffff", "#6c2fa0", bold=True),
     strong=_ink("#ffffff", "#000000", bold=True),
+    ringing_mark=_ink("#ffb000", "#000000", bold=True),
 )
 
 LIGHT = Theme(
@@ -55,6 +61,7 @@ LIGHT = Theme(
     howling=_ink("#ffffff", "#000000", bold=True),
     trouble=_ink("#ffffff", "#5a1f8c", bold=True),
     strong=_ink("#000000", "#ffffff", bold=True),
+    ringing_mark=_ink("#000000", "#ffffff", bold=True),
 )
 
 _INVERSE = Style(reverse=True, bold=True)
@@ -69,6 +76,7 @@ PLAIN = Theme(
     howling=_INVERSE,
     trouble=_INVERSE,
     strong=Style(bold=True),
+    ringing_mark=Style(bold=True),
 )
 
 BY_NAME = {theme.name: theme for theme in (DARK, LIGHT, PLAIN)}

@@ -66,14 +66,19 @@ def age_words(age_s: float) -> str:
     return f"{int(age_s)} s ago" if age_s < 120 else f"{int(age_s // 60)} min ago"
 
 
-def name_or_number(name: str, channel: int) -> str:
-    """Return a name that is safe on a terminal, or 'Ch 3' for a channel without one.
+def clean(text: str) -> str:
+    """Return text from outside as one line that is safe on a terminal.
 
     Control characters would move the cursor; format characters and variation selectors (joiners,
     direction marks) have widths on which terminals disagree. Both are left out.
     """
-    kept = (mark for mark in unicodedata.normalize("NFC", name) if _is_steady(mark))
-    return " ".join("".join(kept).split()) or f"Ch {channel}"
+    kept = (mark for mark in unicodedata.normalize("NFC", text) if _is_steady(mark))
+    return " ".join("".join(kept).split())
+
+
+def name_or_number(name: str, channel: int) -> str:
+    """Return a channel's name, or 'Ch 3' for a channel without one."""
+    return clean(name) or f"Ch {channel}"
 
 
 def _is_steady(mark: str) -> bool:

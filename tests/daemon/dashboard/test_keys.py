@@ -1,0 +1,113 @@
+"""Keys: what is typed, what it asks for, and what it does to the screen."""
+
+import io
+
+import pytest
+from rich.console import Console
+
+from prehowl.daemon.errors import UsageError
+from prehowl.daemon.sinks.dashboard import Dashboard, examples
+from prehowl.daemon.sinks.dashboard.terminal import actions_of, is_usable
+from prehowl.detectors.rings import RingState
+
+
+@pytest.mark.parametrize(
+    ("typed", "actions"),
+    [
+        ("n", ["next"]),
+        ("N", ["next"]),
+        ("\x1b[C", ["next"]),
+        ("\x1bOD", ["back"]),
+        ("\x1b[5~", ["back"]),
+        ("np", ["next", "back"]),
+        ("\x1b[Cq", ["next", "quit"]),
+        ("\x1b[1;5Aq", ["quit"]),
+        ("\x1b", []),
+        ("\x1b[", []),
+        ("xyz€", []),
+        ("awt", ["acknowledge", "worst", "theme"]),
+    ],
+)
+def test_what_is_typed_becomes_actions(typed, actions):
+    """Arrows and page keys arrive as escape sequences (ECMA-48 CSI, from memory).
+
+    The tail of an unknown sequence is no key: 'Ctrl-Up' must not count as any letter.
+    """
+    assert actions_of(typed) == actions
+
+
+def dashboard(channels=32, **kwargs):
+    """Return a dashboard on a screen of 80x24 in memory, not started."""
+    console = Console(width=80, height=24, file=io.StringIO(), force_terminal=True, **kwargs)
+    made = Dashboard(examples.names(channels), console=console, clock=lambda: 10.0)
+    made.on_snapshot(examples.snapshot(channels))
+    return made
+
+
+def test_pages_go_round():
+    """32 channels at 80x24 take seven pages of five; both ways lead round."""
+    board = dashboard()
+    seen = []
+    for action in ["next"] * 7 + ["back"] * 7:
+        board._obey(action)
+        seen.append(board._model.page)
+    assert seen == [1, 2, 3, 4, 5, 6, 0, 6, 5, 4, 3, 2, 1, 0]
+
+
+def test_worst_goes_to_the_page_of_the_worst_channel():
+    """Channel 20 stands on the fourth page of five rows; without any ring it is the first page."""
+    board = dashboard()
+    board.on_event(examples.event(RingState.SUSPECT, 2, id_=1))
+    board.on_event(examples.event(RingState.RINGING, 20, id_=2))
+    board._obey("worst")
+    assert board._model.page == 3
+    board.on_snapshot(examples.snapshot(32))
+    board._obey("worst")
+    assert board._model.page == 0
+
+
+def test_theme_changes_between_dark_and_light():
+    """The key brings light, then dark again; a terminal without colours stays plain."""
+    board = dashboard()
+    names = []
+    for _ in range(2):
+        board._obey("theme")
+        names.append(board._theme.name)
+    assert names == ["light", "dark"]
+    plain = dashboard(no_color=True)
+    plain._obey("theme")
+    assert plain._theme.name == "plain"
+
+
+def test_quit_is_told_once_after_the_second_press():
+    """`on_quit` is called at the second press, not at the first."""
+    told = []
+    board = dashboard()
+    board._on_quit = lambda: told.append(True)
+    board._obey("quit")
+    assert not told
+    board._obey("quit")
+    assert told == [True]
+
+
+def test_no_terminal_is_refused_with_a_way_out():
+    """A pipe cannot be drawn on: one line that says what to use instead, and nothing printed."""
+    pipe = io.StringIO()
+    board = Dashboard(["a"], console=Console(file=pipe))
+    assert not Dashboard.is_possible(Console(file=pipe))
+    with pytest.raises(UsageError, match=r"needs a terminal.*--headless"):
+        board.start()
+    board.close()
+    assert pipe.getvalue() == ""
+
+
+def test_a_dumb_terminal_is_no_terminal():
+    """TERM=dumb cannot place a cursor (terminfo, from memory)."""
+    console = Console(force_terminal=True, file=io.StringIO(), _environ={"TERM": "dumb"})
+    assert not is_usable(console)
+
+
+def test_an_unknown_theme_is_refused():
+    """The message lists what there is."""
+    with pytest.raises(UsageError, match=r"no theme 'pink'\. There are: dark, light, plain"):
+        Dashboard(["a"], theme="pink")
