@@ -5,6 +5,7 @@ taken from the making but computed from the finished path by `stage.truth`.
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -60,7 +61,7 @@ class Path:
 
 
 def _transform(
-    taps: Real, s: NDArray[np.complex128]
+    taps: Real, s: NDArray[np.complexfloating[Any, Any]]
 ) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
     """Return H(s) = sum of h[k] e^(-s k) and its derivative."""
     first = int(np.flatnonzero(taps)[0])

@@ -46,7 +46,7 @@ def running_rms_dbfs(samples: Real, rate_hz: int, *, window_s: float = 1.0) -> R
     end = np.arange(0, len(samples), step) + 1
     begin = np.maximum(0, end - round(window_s * rate_hz))
     power = np.maximum((total[end] - total[begin]) / (end - begin), 0.0)
-    return 10 * np.log10(np.maximum(2 * power, 10 ** (FLOOR_DBFS / 10)))
+    return np.asarray(10 * np.log10(np.maximum(2 * power, 10 ** (FLOOR_DBFS / 10))))
 
 
 def first_time(time_s: Real, holds: NDArray[np.bool_], after_s: float) -> float | None:

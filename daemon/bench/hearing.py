@@ -1,0 +1,139 @@
+"""Run the engine over the bench's audio and keep what it said, with the truth beside it.
+
+Work is cut into jobs (a batch of cases, a handful of excerpts) that any process can do alone;
+the records that come back are small and hold no audio. Channels of one engine are independent,
+so a job's cases run side by side as channels of one engine.
+"""
+
+import multiprocessing
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from prehowl.daemon.bench import cases, material
+from prehowl.daemon.bench.cases import RATE_HZ, TrueRing
+from prehowl.daemon.bench.material import Excerpt
+from prehowl.daemon.bench.specs import Spec, draw_specs
+from prehowl.detectors.engine import ChannelSetup, Engine
+from prehowl.detectors.rings import RingChange
+
+BLOCK = 4800
+
+
+@dataclass(frozen=True, slots=True)
+class HeardCase:
+    """What the engine said of one closed-loop case."""
+
+    spec: Spec
+    material: str
+    rings: tuple[TrueRing, ...]
+    real_hz: tuple[float, ...]
+    changes: tuple[RingChange, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class HeardExcerpt:
+    """What the engine said of howl-free sound: all of it is false."""
+
+    excerpt: Excerpt
+    changes: tuple[RingChange, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """What one process does at a time; one of the two is empty."""
+
+    specs: tuple[Spec, ...] = ()
+    excerpts: tuple[Excerpt, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """All records of a run."""
+
+    cases: tuple[HeardCase, ...]
+    excerpts: tuple[HeardExcerpt, ...]
+
+
+def changes_of(channels: NDArray[np.float32], rate_hz: int) -> list[tuple[RingChange, ...]]:
+    """Feed channels, shape (channels, samples), to one engine; return each channel's changes."""
+    engine = Engine(rate_hz, [ChannelSetup()] * len(channels))
+    heard: list[list[RingChange]] = [[] for _ in channels]
+    for at in range(0, channels.shape[1], BLOCK):
+        for change in engine.feed(channels[:, at : at + BLOCK].T):
+            heard[change.ch].append(change)
+    for change in engine.finish():
+        heard[change.ch].append(change)
+    return [tuple(changes) for changes in heard]
+
+
+def jobs_of(
+    split: str, case_count: int, minutes: float, seed: int, families: Sequence[str]
+) -> list[Job]:
+    """Cut a run into jobs, the long ones first."""
+    of_cases = [Job(specs=batch) for batch in cases.batches(draw_specs(split, case_count, seed))]
+    excerpts = material.plan(split, minutes, seed, families) if minutes > 0 else []
+    of_excerpts = [
+        Job(excerpts=tuple(excerpts[at : at + cases.BATCH]))
+        for at in range(0, len(excerpts), cases.BATCH)
+    ]
+    return of_cases + of_excerpts
+
+
+def do(job: Job) -> Heard:
+    """Do one job."""
+    return Heard(tuple(_hear_cases(job.specs)), tuple(_hear_excerpts(job.excerpts)))
+
+
+def _hear_cases(specs: tuple[Spec, ...]) -> Iterator[HeardCase]:
+    if not specs:
+        return
+    made = cases.make_batch(specs)
+    spoken = changes_of(np.stack([case.samples for case in made]), RATE_HZ)
+    for case, changes in zip(made, spoken, strict=True):
+        yield HeardCase(case.spec, case.material, case.rings, case.real_hz, changes)
+
+
+def _hear_excerpts(excerpts: tuple[Excerpt, ...]) -> Iterator[HeardExcerpt]:
+    if not excerpts:
+        return
+    sound = [material.render(excerpt, RATE_HZ) for excerpt in excerpts]
+    longest = max(len(samples) for samples in sound)
+    channels = np.stack([np.pad(samples, (0, longest - len(samples))) for samples in sound])
+    for excerpt, changes in zip(excerpts, changes_of(channels, RATE_HZ), strict=True):
+        end = excerpt.seconds * RATE_HZ
+        yield HeardExcerpt(excerpt, tuple(c for c in changes if c.sample <= end))
+
+
+def hear(jobs: Sequence[Job], processes: int, done: Callable[[int, int], None]) -> Heard:
+    """Do all jobs and join the records in the jobs' order.
+
+    Parameters
+    ----------
+    jobs : sequence of Job
+    processes : int
+        1 works in this process.
+    done : callable
+        Told (jobs done, of how many) after each.
+    """
+    parts: list[Heard] = []
+    for part in _each(jobs, processes):
+        parts.append(part)
+        done(len(parts), len(jobs))
+    return Heard(
+        tuple(case for part in parts for case in part.cases),
+        tuple(excerpt for part in parts for excerpt in part.excerpts),
+    )
+
+
+def _each(jobs: Sequence[Job], processes: int) -> Iterator[Heard]:
+    if processes <= 1:
+        yield from map(do, jobs)
+        return
+    # Fresh processes: a fork of one that already runs threads can stall.
+    context = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(processes, mp_context=context) as pool:
+        yield from pool.map(do, jobs)

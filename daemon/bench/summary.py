@@ -1,0 +1,192 @@
+"""From single scores to the figures that are reported, each with its confidence interval.
+
+Keys of the returned dictionaries are the documented keys of `bench detection --format json`.
+"""
+
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Sequence
+from typing import Any
+
+import numpy as np
+
+from prehowl.daemon.bench.hearing import Heard, HeardExcerpt
+from prehowl.daemon.bench.intervals import median_interval, poisson, wilson
+from prehowl.daemon.bench.score import CaseScore, RingScore, score_case, stories
+
+Figures = dict[str, Any]
+
+GROWTH_CLASSES = (
+    ("5-30 dB/s", 0.0, 30.0),
+    ("30-100 dB/s", 30.0, 100.0),
+    ("100-300 dB/s", 100.0, 300.0),
+    ("300-800 dB/s", 300.0, float("inf")),
+)
+FAST_GRACE_S = 0.1
+"""Rings faster than 100 dB/s may be alarmed this long after the takeover."""
+
+
+def summarise(heard: Heard) -> Figures:
+    """Return all figures of a run."""
+    scores = [score_case(case) for case in heard.cases]
+    rings = [ring for score in scores for ring in score.rings]
+    return {
+        "growth": [
+            growth_row(name, _within(rings, low, high)) for name, low, high in GROWTH_CLASSES
+        ],
+        "targets": targets(rings),
+        "kinds": [growth_row(*item) for item in _grouped(rings, lambda r: r.kind)],
+        "programmes": [growth_row(*item) for item in _grouped(rings, lambda r: r.programme)],
+        "taps": [growth_row(*item) for item in _grouped(rings, lambda r: r.tap)],
+        "instant": growth_row("instant", [r for r in rings if r.is_instant]),
+        "frequency": frequency(rings),
+        "cleared_in_time": share(r.cleared_in_time for r in rings if r.cleared_in_time is not None),
+        "howl_cases": howl_cases(scores),
+        "marginal": marginal(scores),
+        "howl_free": howl_free(heard.excerpts),
+    }
+
+
+def _within(rings: Iterable[RingScore], low: float, high: float) -> list[RingScore]:
+    return [r for r in rings if low <= r.true.growth_db_per_s < high and not r.is_instant]
+
+
+def _grouped(
+    rings: Iterable[RingScore], key: Callable[[RingScore], str]
+) -> list[tuple[str, list[RingScore]]]:
+    groups: dict[str, list[RingScore]] = defaultdict(list)
+    for ring in rings:
+        if not ring.is_instant:
+            groups[key(ring)].append(ring)
+    return sorted(groups.items())
+
+
+def share(outcomes: Iterable[bool | None]) -> Figures:
+    """Return hits, of how many, their share and its Wilson interval."""
+    known = [bool(outcome) for outcome in outcomes]
+    if not known:
+        return {"hits": 0, "of": 0, "share": None, "interval": None}
+    hits = sum(known)
+    low, high = wilson(hits, len(known))
+    return {
+        "hits": hits,
+        "of": len(known),
+        "share": round(hits / len(known), 4),
+        "interval": [round(low, 4), round(high, 4)],
+    }
+
+
+def spread(values: Sequence[float], digits: int = 3) -> Figures:
+    """Return median, quartiles and the median's interval."""
+    if not values:
+        return {"count": 0, "median": None, "quartiles": None, "interval": None}
+    low, middle, high = (round(float(q), digits) for q in np.percentile(values, (25, 50, 75)))
+    around = median_interval(values)
+    return {
+        "count": len(values),
+        "median": middle,
+        "quartiles": [low, high],
+        "interval": None if around is None else [round(edge, digits) for edge in around],
+    }
+
+
+def growth_row(name: str, rings: list[RingScore]) -> Figures:
+    """Return recall, lead and delay of some rings."""
+    taken = [r for r in rings if r.true.takeover_s is not None]
+    alarmed = [r for r in rings if r.alarm_s is not None]
+    return {
+        "name": name,
+        "rings": len(rings),
+        "recall_by_takeover": share(r.alarmed_by(0.0) for r in taken),
+        "recall_within_100_ms": share(r.alarmed_by(FAST_GRACE_S) for r in taken),
+        "recall_ever": share(r.alarm_s is not None for r in rings),
+        "lead_s": spread([r.lead_s for r in taken if r.lead_s is not None]),
+        "delay_after_crossing_s": spread(
+            [r.alarm_s - r.true.crossing_s for r in alarmed if r.alarm_s is not None]
+        ),
+    }
+
+
+def targets(rings: list[RingScore]) -> Figures:
+    """Return the two recalls that the project promises, and the lead."""
+    slow = [r for r in _within(rings, 0.0, 100.0) if r.true.takeover_s is not None]
+    fast = [r for r in _within(rings, 100.0, float("inf")) if r.true.takeover_s is not None]
+    return {
+        "recall_by_takeover_to_100_db_per_s": share(r.alarmed_by(0.0) for r in slow),
+        "recall_within_100_ms_above_100_db_per_s": share(r.alarmed_by(FAST_GRACE_S) for r in fast),
+        "lead_s_to_100_db_per_s": spread([r.lead_s for r in slow if r.lead_s is not None]),
+    }
+
+
+def frequency(rings: list[RingScore]) -> Figures:
+    """Return the error at the alarm, above and below 200 Hz, and the share of right bands."""
+    told = [r for r in rings if r.error_cents is not None]
+    above = [abs(r.error_cents or 0.0) for r in told if r.true.frequency_hz >= 200]
+    below = [abs(r.error_cents or 0.0) for r in told if r.true.frequency_hz < 200]
+    return {
+        "error_cents_from_200_hz": spread(above, 2),
+        "error_cents_below_200_hz": spread(below, 2),
+        "right_band": share(r.is_right_band for r in told),
+    }
+
+
+def howl_cases(scores: list[CaseScore]) -> Figures:
+    """Return the alarms in closed-loop cases that no ring of the loop explains."""
+    hours = sum(s.seconds for s in scores) / 3600
+    wrong = sum(s.wrong_alarms for s in scores)
+    return {
+        "cases": len(scores),
+        "hours": round(hours, 3),
+        "wrong_alarms": rate(wrong, hours),
+        "of_these_at_harmonics": sum(s.harmonic_alarms for s in scores),
+        "cases_with_wrong_alarm": share(s.wrong_alarms > 0 for s in scores),
+        "alarms_before_the_limit": sum(s.early_alarms for s in scores),
+    }
+
+
+def marginal(scores: list[CaseScore]) -> Figures:
+    """Return how many marginal holds were suspected, and how many alarmed."""
+    held = [s for s in scores if s.kind == "marginal"]
+    return {
+        "suspected": share(s.is_suspected for s in held),
+        "alarmed": share(s.is_alarmed for s in held),
+    }
+
+
+def rate(count: int, hours: float) -> Figures:
+    """Return a count, its rate an hour and the exact Poisson interval."""
+    if hours <= 0:
+        return {"count": count, "per_hour": None, "interval": None}
+    low, high = poisson(count, hours)
+    return {
+        "count": count,
+        "per_hour": round(count / hours, 2),
+        "interval": [round(low, 2), round(high, 2)],
+    }
+
+
+def howl_free(excerpts: Sequence[HeardExcerpt]) -> Figures:
+    """Return false alarms and suspects per hour, by family, by group and in all."""
+    families: dict[tuple[str, str], list[HeardExcerpt]] = defaultdict(list)
+    groups: dict[str, list[HeardExcerpt]] = defaultdict(list)
+    for heard in excerpts:
+        piece = heard.excerpt.piece
+        families[piece.group, piece.family].append(heard)
+        groups[piece.group].append(heard)
+    return {
+        "families": [
+            {"group": group, **_false(family, own)} for (group, family), own in families.items()
+        ],
+        "groups": [_false(group, own) for group, own in groups.items()],
+        "all": _false("all", excerpts),
+    }
+
+
+def _false(name: str, excerpts: Sequence[HeardExcerpt]) -> Figures:
+    hours = sum(heard.excerpt.seconds for heard in excerpts) / 3600
+    told = [story for heard in excerpts for story in stories(heard.changes)]
+    return {
+        "name": name,
+        "hours": round(hours, 4),
+        "false_alarms": rate(sum(s.alarm_s is not None for s in told), hours),
+        "suspects": rate(sum(s.suspect_s is not None for s in told), hours),
+    }
