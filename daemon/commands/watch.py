@@ -160,7 +160,7 @@ def _run(show: Show, watched: _Watched) -> LoopResult:
     all_names, all_setups = show.names(most, known), show.setups(most)
     names = [all_names[number - 1] for number in watched.numbers]
     engine = _engine(watched.source.rate_hz, [all_setups[n - 1] for n in watched.numbers])
-    osc = OscSink(show.osc, version=version("prehowl"))
+    osc = OscSink(show.osc, version=version("prehowl"), channels=watched.numbers)
     with stop_on_signals() as stop:
         return run_loop(
             watched.source,

@@ -75,8 +75,7 @@ def default_show(
         )
         for i in range(channels)
     )
-    device = Device() if rate_hz is None else Device(rate_hz=rate_hz)
-    return Show(device=device, channels=listed, osc=tuple(osc))
+    return Show(device=Device(rate_hz=rate_hz), channels=listed, osc=tuple(osc))
 
 
 def _text(path: Path, where: str) -> str:

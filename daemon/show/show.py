@@ -95,25 +95,29 @@ class Show:
                 return other
         return None
 
-    def loop_delay_s(self, channel: Channel) -> float:
-        """Return the delay once around the channel's loop, seconds.
+    def loop_delay(self, channel: Channel) -> tuple[float, str]:
+        """Return the delay once around the channel's loop, seconds, and where it comes from.
 
         Its own `loop_delay_ms` or `distance_m`; else that of the mic or mix it belongs to (they
         share one loop); else the engine's default.
         """
         partner = self.partner(channel)
         for told in (channel, partner) if partner else (channel,):
+            whose = "" if told is channel else f", of {told.label}"
             if told.loop_delay_ms is not None:
-                return told.loop_delay_ms / 1000
+                return told.loop_delay_ms / 1000, f"measured{whose}"
             if told.distance_m is not None:
                 electronics_s = self.stage.electronics_ms / 1000
-                return loop_delay(told.distance_m, electronics_s, self.stage.temperature_c)
-        return ChannelSetup().loop_delay_s
+                delay_s = loop_delay(told.distance_m, electronics_s, self.stage.temperature_c)
+                return delay_s, f"{told.distance_m:g} m{whose}"
+        return ChannelSetup().loop_delay_s, "default"
 
     def _setup(self, channel: Channel) -> ChannelSetup:
         word = channel.sensitivity or self.detection.sensitivity
         return ChannelSetup(
-            loop_delay_s=self.loop_delay_s(channel),
+            loop_delay_s=self.loop_delay(channel)[0],
             is_reference=channel.kind == Kind.REFERENCE,
             sensitivity=SENSITIVITIES[word],
+            cut_cap_db=self.advice.cut_cap_db,
+            fader_step_db=self.advice.fader_step_db,
         )

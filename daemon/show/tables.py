@@ -70,9 +70,14 @@ class Device:
         ),
     ] = None
     rate_hz: Annotated[
-        int,
-        Key("Samples per second. Must be what the desk's clock runs at.", "Hz", choices=RATES_HZ),
-    ] = 48000
+        int | None,
+        Key(
+            "Samples per second. Must be what the desk's clock runs at.",
+            unit="Hz",
+            choices=RATES_HZ,
+            unset="the interface's own rate",
+        ),
+    ] = None
     channels: Annotated[
         int | None,
         Key(

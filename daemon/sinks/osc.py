@@ -27,6 +27,7 @@ class OscSink:
         targets: Sequence[OscTarget],
         *,
         version: str,
+        channels: Sequence[int] | None = None,
         resolve: Resolve | None = None,
         pause_first_s: float = PAUSE_FIRST_S,
     ) -> None:
@@ -38,6 +39,9 @@ class OscSink:
             From the show file or the command line.
         version : str
             Of the program, for the heartbeat.
+        channels : sequence of int, optional
+            Channel numbers that are watched, to be set to calm at start and end; default
+            1, 2, ... as many as a snapshot shows.
         resolve : callable, optional
             In place of `socket.getaddrinfo`, for tests.
         pause_first_s : float
@@ -53,7 +57,8 @@ class OscSink:
             for target in targets
         )
         self._rings = RingsNow()
-        self._channels: set[int] = set()
+        self._channels: set[int] = set(channels or ())
+        self._is_told_channels = channels is not None
         self._board: Board = {}
         self._device_state = ""
         self._is_closed = False
@@ -76,7 +81,8 @@ class OscSink:
 
     def on_snapshot(self, snapshot: Snapshot) -> None:
         """Take the living rings and the health as they are now."""
-        self._channels.update(range(1, len(snapshot.level_dbfs) + 1))
+        if not self._is_told_channels:
+            self._channels.update(range(1, len(snapshot.level_dbfs) + 1))
         self._rings = RingsNow()
         for ring in snapshot.rings:
             self._rings.take(ring)

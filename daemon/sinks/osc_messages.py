@@ -96,6 +96,12 @@ HEALTH = Spec(
     ),
     "every second while the analysis is alive, and at once when device_state changes",
 )
+CHECK = Spec(
+    "/prehowl/check",
+    "any",
+    (),
+    "by `prehowl check`, to see whether the port refuses; ignore it",
+)
 FLAT = (
     ("label", "s", "what to pull, for a person: `2.5 kHz -3 dB`"),
     ("frequency", "f", "Hz"),

@@ -14,6 +14,7 @@ from pythonosc.osc_message_builder import OscMessageBuilder
 from prehowl.daemon.sinks.base import Health
 from prehowl.daemon.sinks.osc_messages import (
     BYE,
+    CHECK,
     FLAT,
     HEALTH,
     HEARTBEAT,
@@ -164,7 +165,7 @@ class TestValues:
 def test_docs_tell_every_address_as_the_code_has_it() -> None:
     """Oracle: docs/osc.md, read by people; each table row is made here from the code's tables."""
     text = (Path(__file__).parents[2] / "docs" / "osc.md").read_text(encoding="utf-8")
-    for spec in (RING, HEARTBEAT, BYE, HEALTH):
+    for spec in (RING, HEARTBEAT, BYE, HEALTH, CHECK):
         names = " ".join(name for _, name in spec.arguments)
         assert (
             f"| `{spec.address}` | `{spec.tags}` | {names} | `{spec.group}` | {spec.when} |" in text
