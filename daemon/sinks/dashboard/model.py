@@ -23,6 +23,8 @@ HOLD_SUSPECT_S = 2.0
 TAKE_OVER_DB = 6.0
 """A ring of the same state takes the large space only when this much louder: no flicker."""
 CONFIRM_S = 3.0
+FRESH_LOSS_S = 60.0
+"""Lost audio asks for attention this long; a count from this morning is no news."""
 LOG_LENGTH = 100
 SILENCE_DBFS = -120.0
 
@@ -52,6 +54,7 @@ class View:
     page: int  # from 0; a page beyond the last means the last
     asked_to_quit: bool
     has_keys: bool
+    has_fresh_loss: bool  # audio was lost within the last minute
 
     def name_of(self, event: RingEvent) -> str:
         """Return the channel's name for print."""
@@ -97,6 +100,7 @@ class Model:
         self._log: deque[RingEvent] = deque(maxlen=LOG_LENGTH)
         self._focus_id: int | None = None
         self._quit_asked_s: float | None = None
+        self._lost_at_s = float("-inf")
 
     def take_event(self, event: RingEvent, now_s: float) -> None:
         """Note that a ring has entered a state."""
@@ -113,6 +117,8 @@ class Model:
 
     def take_snapshot(self, snapshot: Snapshot, now_s: float) -> None:
         """Note the state of things; its rings are the whole truth about living rings."""
+        if _losses(snapshot) > (0 if self._snapshot is None else _losses(self._snapshot)):
+            self._lost_at_s = now_s
         self._snapshot = _for_rows(snapshot, len(self._names))
         self._heard_s = now_s
         self._rings = {}
@@ -165,6 +171,7 @@ class Model:
             page=self.page,
             asked_to_quit=asked is not None and now_s - asked <= CONFIRM_S,
             has_keys=self.has_keys,
+            has_fresh_loss=now_s - self._lost_at_s < FRESH_LOSS_S,
         )
 
     def _note_ring(self, ring: RingEvent) -> None:
@@ -199,6 +206,12 @@ def _held_until(held: Held) -> float:
 def _newest(held: Held) -> tuple[int, float]:
     """Alarms before suspicions, then the newest first."""
     return (-BADNESS[held.worst.state], -held.cleared_at_s)
+
+
+def _losses(snapshot: Snapshot) -> int:
+    """Return a number that grows whenever audio was lost."""
+    health = snapshot.health
+    return health.source.overflows + health.source.lost_samples + health.dropped_blocks
 
 
 def _for_rows(snapshot: Snapshot, rows: int) -> Snapshot:

@@ -93,7 +93,7 @@ def _event_line(view: View, event: RingEvent, paper: Paper) -> Line:
 def _health_line(view: View, paper: Paper) -> Line:
     if view.snapshot is None:
         return paper.line(paper.theme.quiet).put(" input: waiting for the first audio")
-    good, bad = health_parts(view.snapshot.health)
+    good, bad = health_parts(view.snapshot.health, has_fresh_loss=view.has_fresh_loss)
     line = paper.line(paper.theme.quiet)
     if bad:
         text = f" CHECK: {', '.join(bad)} "
@@ -101,17 +101,17 @@ def _health_line(view: View, paper: Paper) -> Line:
     return line.put(" ").put(joined(good, line.left, paper.signs.dot))
 
 
-def health_parts(health: Health) -> tuple[list[str], list[str]]:
-    """Return what is well and what is not, each in a few words."""
+def health_parts(health: Health, *, has_fresh_loss: bool) -> tuple[list[str], list[str]]:
+    """Return what is well and what is not, each in a few words; old losses are only counted."""
     source = health.source
     targets = [clean(f"OSC {name} {state}") for name, state in health.targets]
     checks = (
         (f"input {source.state}", source.state in ("running", "ended")),
         (f"load {100 * health.load:.0f} %", health.load < BUSY_LOAD),
         *((text, text.endswith(" ok")) for text in targets),
-        (f"overflows {source.overflows}", source.overflows == 0),
-        (f"dropped {health.dropped_blocks}", health.dropped_blocks == 0),
-        (f"lost samples {source.lost_samples}", source.lost_samples == 0),
+        (f"overflows {source.overflows}", source.overflows == 0 or not has_fresh_loss),
+        (f"dropped {health.dropped_blocks}", health.dropped_blocks == 0 or not has_fresh_loss),
+        (f"lost samples {source.lost_samples}", source.lost_samples == 0 or not has_fresh_loss),
     )
     detail = [clean(source.detail)] if source.detail else []
     good = [text for text, is_well in checks if is_well]

@@ -243,11 +243,23 @@ def test_silence_is_not_called_calm():
 
 def test_health_names_what_is_wrong_first():
     """Each figure is either well or wrong, and wrong ones come under CHECK."""
-    good, bad = health_parts(
-        Health(SourceHealth("running", 1, 0), 0.95, 3, (("lights", "ok"), ("tablet", "refused")))
-    )
-    assert bad == ["load 95 %", "OSC tablet refused", "overflows 1", "dropped 3"]
-    assert good == ["input running", "OSC lights ok", "lost samples 0"]
+    health = Health(SourceHealth("running", 1, 0), 0.95, 3, (("a", "ok"), ("b", "refused")))
+    good, bad = health_parts(health, has_fresh_loss=True)
+    assert bad == ["load 95 %", "OSC b refused", "overflows 1", "dropped 3"]
+    assert good == ["input running", "OSC a ok", "lost samples 0"]
+    _, bad = health_parts(health, has_fresh_loss=False)
+    assert bad == ["load 95 %", "OSC b refused"]
+
+
+def test_lost_audio_is_news_for_a_minute():
+    """A loss asks for attention, then is only counted; the next one asks again."""
+    model = model_with(channels=8)
+    for overflows, at_s, is_news in ((0, 0, False), (1, 1, True), (1, 62, False), (2, 63, True)):
+        health = Health(SourceHealth("running", overflows, 0))
+        model.take_snapshot(examples.snapshot(8, health=health), NOW_S + at_s)
+        text = text_of(model, now_s=NOW_S + at_s)
+        assert ("CHECK: overflows" in text) is is_news
+        assert f"overflows {overflows}" in text
 
 
 def test_many_rings_are_counted_not_cropped_silently():
