@@ -4,9 +4,11 @@ import socket
 import threading
 import time
 from collections.abc import Callable, Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
+from conformance import SinkConformance
 from osc_receiver import Receiver, event, snapshot, wait_for
 
 from prehowl.daemon.show import OscTarget
@@ -35,6 +37,21 @@ def sinks() -> Iterator[Callable[..., OscSink]]:
     yield make
     for sink in made:
         sink.close()
+
+
+class TestConformance(SinkConformance):
+    """The promises of every sink, here with one receiver that refuses and one that never reads."""
+
+    def make(self, tmp_path: Path) -> OscSink:
+        gone = Receiver()
+        gone.socket.close()
+        self.full = Receiver()  # kept, never read: the system throws away what is too much
+        return OscSink([gone.target(), self.full.target()], version="0")
+
+    @pytest.fixture(autouse=True)
+    def _closes_the_receiver(self) -> Iterator[None]:
+        yield
+        self.full.socket.close()
 
 
 class TestOccasions:
