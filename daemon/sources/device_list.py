@@ -5,6 +5,7 @@ it looks around must not take the command with it.
 """
 
 import json
+import re
 import subprocess
 import sys
 from collections.abc import Sequence
@@ -131,7 +132,8 @@ def choose_device(rows: Sequence[DeviceRow], wanted: str | int | None) -> Device
         All devices.
     wanted : str, int or None
         A number as listed; words that must all occur in the name or host API, in any order and
-        case (an exact name wins); None for the system's default input.
+        case (an exact name wins, then whole words, then parts of words); None for the system's
+        default input.
 
     Raises
     ------
@@ -160,7 +162,8 @@ def _by_number(rows: Sequence[DeviceRow], inputs: list[DeviceRow], number: int) 
 
 def _by_words(rows: Sequence[DeviceRow], inputs: list[DeviceRow], words: str) -> DeviceRow:
     exact = [row for row in inputs if row.name.casefold() == words.strip().casefold()]
-    found = exact or [row for row in inputs if _matches(row, words)]
+    whole = [row for row in inputs if _has_whole(row, words)]
+    found = exact or whole or [row for row in inputs if _matches(row, words)]
     if not found:
         mute = [row for row in rows if _matches(row, words)]
         what = f"device {words!r} has outputs only" if mute else f"no audio input matches {words!r}"
@@ -182,6 +185,12 @@ def _matches(row: DeviceRow, words: str) -> bool:
 def _listed(rows: Sequence[DeviceRow]) -> str:
     more = "; and more, see `prehowl devices`" if len(rows) > LISTED else ""
     return "; ".join(row.line() for row in rows[:LISTED]) + more
+
+
+def _has_whole(row: DeviceRow, words: str) -> bool:
+    """Tell the 'box a' from the 'box b', although there is an 'a' in 'stage box b'."""
+    there = re.findall(r"\w+", f"{row.name} {row.host_api}".casefold())
+    return all(word in there for word in words.casefold().split())
 
 
 def _absent(what: str, inputs: Sequence[DeviceRow]) -> DeviceError:

@@ -1,0 +1,255 @@
+"""The live source: opens what is asked for, loses nothing unsaid, survives what devices do.
+
+The audio library is a double here, in real capture processes; the real library and a real audio
+server are in tests/rig.
+"""
+
+import os
+import signal
+import subprocess
+import sys
+import time
+
+import numpy as np
+import pytest
+from rig.watching import children, is_alive, poll
+
+from prehowl.daemon.errors import DeviceError, DeviceFault
+from prehowl.daemon.sources.base import Block
+from prehowl.daemon.sources.device import LAG_S, DeviceSource
+from prehowl.daemon.sources.ring_memory import RingMemory, Word
+
+RATE_HZ = 48000
+
+
+@pytest.fixture
+def opened(double):
+    """Give a function that opens sources, which are closed at the end."""
+    sources = []
+
+    def open_source(*args, **options):
+        sources.append(DeviceSource(*args, **options))
+        return sources[-1]
+
+    yield open_source
+    for source in sources:
+        source.close()
+
+
+def read_for(source: DeviceSource, seconds: float) -> list[Block]:
+    """Return what comes within a time."""
+    deadline_s = time.monotonic() + seconds
+    blocks = []
+    while time.monotonic() < deadline_s:
+        blocks.append(source.read())
+    return blocks
+
+
+def read_until(source: DeviceSource, is_it, why: str, patience_s: float = 10.0) -> Block:
+    """Return the first block that `is_it`."""
+
+    def block():
+        block = source.read()
+        return block if is_it(block) else None
+
+    return poll(block, why, patience_s)
+
+
+def counts(blocks: list[Block]) -> np.ndarray:
+    """Return the running numbers that the double wrote into the first channel."""
+    return np.rint(np.concatenate([block.samples[:, 0] for block in blocks]) * 2**20).astype(int)
+
+
+class TestOpening:
+    """The first opening must succeed, or say why not."""
+
+    def test_takes_all_inputs_at_the_devices_own_rate(self, opened):
+        """Oracle: the double has 8 inputs on this device, at 48 kHz."""
+        source = opened("box a")
+        assert (source.channels, source.rate_hz) == (8, RATE_HZ)
+        assert source.names == tuple(f"Ch {n}" for n in range(1, 9))
+        assert source.device_name == "Stage box A"
+        assert read_until(source, lambda block: len(block.samples), "audio").samples.shape[1] == 8
+
+    def test_selects_channels_in_the_order_wanted(self, opened):
+        """Oracle: channel c of the double is c / 64 above the first; 5 then 2 differ by -3 / 64."""
+        source = opened(1, channels=(5, 2))
+        block = read_until(source, lambda block: len(block.samples), "audio")
+        assert source.channel_numbers == (5, 2)
+        np.testing.assert_allclose(block.samples[:, 1] - block.samples[:, 0], -3 / 64, atol=1e-6)
+
+    @pytest.mark.parametrize(("up_to", "taken"), [(3, 3), (20, 8)])
+    def test_takes_fewer_where_there_are_fewer(self, opened, up_to, taken):
+        """Oracle: definition of `up_to`."""
+        assert opened(1, up_to=up_to).channels == taken
+
+    @pytest.mark.parametrize(
+        ("told", "options", "fault", "words"),
+        [
+            ({"missing": True}, {}, DeviceFault.LIBRARY, "libportaudio2"),
+            ({"devices": []}, {}, DeviceFault.ABSENT, "no audio input at all"),
+            ({}, {"device": "desk"}, DeviceFault.ABSENT, "no audio input matches 'desk'"),
+            ({}, {"device": "stage"}, DeviceFault.AMBIGUOUS, "1 'Stage box A'.*2 'Stage box B'"),
+            ({}, {"device": 1, "channels": (9,)}, DeviceFault.TOO_FEW_CHANNELS, "inputs 1 to 8"),
+            ({}, {"rate_hz": 44100}, DeviceFault.RATE_REFUSED, "refuses 44100 Hz.*48000 Hz"),
+            ({"busy": True}, {}, DeviceFault.REFUSED, "Device unavailable.*another program"),
+            ({"die": "Assertion"}, {}, DeviceFault.VANISHED, "exit 134.: Assertion"),
+        ],
+    )
+    def test_what_cannot_be_opened_is_told(self, double, told, options, fault, words):
+        """Oracle: definition. One line with the reason and the way out; no process stays."""
+        double.tell(**told)
+        with pytest.raises(DeviceError, match=words) as caught:
+            DeviceSource(**options)
+        assert caught.value.fault is fault
+        assert "\n" not in str(caught.value)
+        assert children(os.getpid()) == []
+
+
+class TestStream:
+    """A running stream."""
+
+    def test_nothing_is_lost_or_invented(self, opened):
+        """Oracle: the double's running numbers go on without a gap over a second."""
+        source = opened(0)
+        numbers = counts(read_for(source, 1.0))
+        assert len(numbers) > 0.8 * RATE_HZ
+        np.testing.assert_array_equal(np.diff(numbers), 1)
+        assert source.health().lost_samples == 0
+        assert source.health().state == "running"
+
+    def test_lost_blocks_are_told_though_the_device_says_nothing(self, double, opened):
+        """Oracle: the double leaves out 30 blocks; within 2 % or 64 samples of clock jitter."""
+        source = opened(0)
+        double.tell(lose=30)
+        block = read_until(source, lambda block: block.lost, "a loss", 15.0)
+        assert block.lost == pytest.approx(30 * 512, rel=0.02, abs=64)
+        assert source.health().lost_samples == block.lost
+        assert source.health().overflows == 0
+
+    def test_the_devices_own_overflows_are_counted(self, double, opened):
+        """Oracle: the double flags every block."""
+        source = opened(0)
+        double.tell(overflow=True)
+        read_for(source, 0.5)
+        assert source.health().overflows > 10
+
+    def test_a_reader_that_sleeps_loses_and_says_how_much(self, opened):
+        """Oracle: the double's running numbers. The jump is exactly what `lost` says."""
+        source = opened(0)
+        before = read_until(source, lambda block: len(block.samples), "audio")
+        time.sleep(2.5)  # longer than the ring: this is the condition under test
+        after = source.read()
+        assert after.lost == counts([after])[0] - counts([before])[-1] - 1
+        assert after.lost > 0
+        assert source.health().overflows == 1
+        assert "behind" in source.health().detail
+        read_for(source, 0.3)
+        assert LAG_S < 1
+        assert source.health().detail == ""
+
+    def test_silence_on_every_channel_is_told(self, double, opened):
+        """Oracle: definition. Exact zeros for a second are no microphone; sound ends the notice."""
+        source = opened(0)
+        double.tell(mode="silence")
+        read_for(source, 1.4)
+        assert "digital silence on every channel" in source.health().detail
+        double.tell(mode="play")
+        read_for(source, 0.2)
+        assert source.health().detail == ""
+
+
+class TestSurvival:
+    """After the first opening nothing is fatal."""
+
+    def test_a_killed_capture_process_is_replaced_within_a_second(self, double, opened):
+        """Oracle: the clock. Audio is back within 1 s, and `lost` is the time without."""
+        source = opened(0)
+        read_until(source, lambda block: len(block.samples), "audio")
+        killed = source.capture_pid
+        began_s = time.monotonic()
+        os.kill(killed, signal.SIGKILL)
+        block = read_until(source, lambda block: block.lost, "audio again")
+        passed_s = time.monotonic() - began_s
+        assert passed_s < 1.0
+        assert block.lost / RATE_HZ == pytest.approx(passed_s, abs=0.1)
+        assert source.health().state == "running"
+        assert source.capture_pid != killed
+        assert not is_alive(killed)
+
+    @pytest.mark.parametrize("mode", ["stall", "gone"])
+    def test_a_stream_that_stops_is_opened_again(self, double, opened, mode):
+        """Oracle: the clock. Silent death and announced death both lead to waiting, then back."""
+        source = opened("box b", channels=(4, 1))
+        read_until(source, lambda block: len(block.samples), "audio")
+        began_s = time.monotonic()
+        double.tell(mode=mode, devices=[["Built-in line", 2]])
+        poll(lambda: (source.read(), source.health().state)[1] == "waiting", "waiting")
+        assert "'Stage box B' lost" in source.health().detail
+        blocks = read_for(source, 0.5)
+        assert all(len(block.samples) == 0 for block in blocks)
+        assert 4 <= len(blocks) <= 6
+        double.tell(mode="play", devices=[["New thing", 9], ["Stage box B", 4]])
+        block = read_until(source, lambda block: block.lost, "audio again")
+        passed_s = time.monotonic() - began_s
+        assert block.lost / RATE_HZ == pytest.approx(passed_s, abs=0.2)
+        assert block.samples.shape[1] == 2
+        np.testing.assert_allclose(block.samples[:, 1] - block.samples[:, 0], -3 / 64, atol=1e-6)
+        assert source.health().detail == ""
+
+    def test_a_hanging_library_does_not_hang_the_end(self, double, opened):
+        """Oracle: the clock. A close that never returns costs about a second."""
+        source = opened(0)
+        double.tell(hang_at_close_s=60)
+        pid = source.capture_pid
+        began_s = time.monotonic()
+        source.close()
+        assert time.monotonic() - began_s < 2.0
+        assert not is_alive(pid)
+        assert source.read() is None
+        assert source.health().state == "ended"
+        source.close()
+
+    def test_the_capture_process_does_not_outlive_its_parent(self, double):
+        """Oracle: the process table. SIGKILL gives the parent no chance to clean up."""
+        script = (
+            "import time; from prehowl.daemon.sources.device import DeviceSource\n"
+            "print(DeviceSource(0).capture_pid, flush=True); time.sleep(60)"
+        )
+        parent = subprocess.Popen([sys.executable, "-c", script], stdout=subprocess.PIPE, text=True)
+        with parent:
+            pid = int(parent.stdout.readline())
+            assert is_alive(pid)
+            parent.kill()
+        poll(lambda: not is_alive(pid), "the capture process goes", 3.0)
+
+
+class TestRingMemory:
+    """The shared memory."""
+
+    def test_what_is_written_is_read_across_the_end(self):
+        """Oracle: the numbers themselves, in pieces that do not fit the ring's length."""
+        descriptor = RingMemory.create()
+        writer, reader = RingMemory(descriptor), RingMemory(descriptor)
+        os.close(descriptor)
+        writer.lay_out(channels=2, rate_hz=RATE_HZ, capacity=50, block_length=7)
+        reader.attach()
+        data = np.arange(400, dtype=np.float32).reshape(200, 2)
+        for at in range(0, 200, 7):
+            piece = data[at : at + 7]
+            writer.write(piece, at + 1)
+            np.testing.assert_array_equal(reader.copy(at, len(piece)), piece)
+            assert reader.get(Word.WRITTEN) == at + len(piece)
+            assert reader.get(Word.BLOCK_NS) == at + 1
+
+    def test_text_passes_and_too_much_of_it_is_cut(self):
+        """Oracle: definition, with marks of several bytes."""
+        descriptor = RingMemory.create()
+        writer, reader = RingMemory(descriptor), RingMemory(descriptor)
+        os.close(descriptor)
+        writer.put_text("Bühne 歌")
+        assert reader.text() == "Bühne 歌"
+        writer.put_text("ü" * 5000)
+        assert reader.text() == "ü" * 1536
+        writer.close()
+        reader.close()
