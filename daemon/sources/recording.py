@@ -3,6 +3,7 @@
 Any sample rate is handed on as it is; what the engine can work with is the engine's to say.
 """
 
+import os
 import re
 from collections.abc import Sequence
 from pathlib import Path
@@ -162,7 +163,8 @@ def _opened(path: str) -> soundfile.SoundFile:
     if is_empty:
         raise RecordingError(f"{path}: the file is empty")
     try:
-        return soundfile.SoundFile(path)
+        # Bytes, where names are bytes: soundfile itself cannot encode a name that is no UTF-8.
+        return soundfile.SoundFile(path if os.name == "nt" else os.fsencode(path))
     except (soundfile.LibsndfileError, TypeError) as fault:  # TypeError: a '.raw' wants a format
         raise RecordingError(
             f"{path}: no audio that can be read ({_reason(fault)}). "
