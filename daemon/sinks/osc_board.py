@@ -5,6 +5,8 @@ board it has seen, whatever was lost on the way.
 """
 
 from collections.abc import Collection, Mapping, Sequence
+from functools import lru_cache
+from types import MappingProxyType
 
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.sinks.osc_messages import NOTHING, Value, ring_values
@@ -30,11 +32,21 @@ def make_board(rings: Sequence[RingEvent], channels: Collection[int]) -> Board:
     for ring in rings:
         worst_of.setdefault(int(ring.channel), ring)
     board: dict[int, Mapping[str, Value]] = {
-        number: _under(f"/prehowl/channel/{number}/", ring_values(worst_of.get(number)))
+        number: _channel(number, worst_of[number]) if number in worst_of else _calm(number)
         for number in sorted({*channels, *worst_of})
     }
     board[WORST] = _worst(rings[0] if rings else None)
     return board
+
+
+def _channel(number: int, ring: RingEvent | None) -> dict[str, Value]:
+    return _under(f"/prehowl/channel/{number}/", ring_values(ring))
+
+
+@lru_cache(maxsize=1024)
+def _calm(number: int) -> Mapping[str, Value]:
+    """Return what a calm channel shows; made once, since most channels are calm mostly."""
+    return MappingProxyType(_channel(number, None))
 
 
 def _worst(ring: RingEvent | None) -> Mapping[str, Value]:
