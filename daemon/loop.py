@@ -182,7 +182,7 @@ class _Loop:
     rings: RingsNow = field(default_factory=RingsNow)
     bad_samples: int = 0
     next_snapshot: int = 0  # engine sample
-    last_snapshot_s: float = 0.0  # monotonic
+    last_snapshot_s: float = field(default_factory=time.monotonic)
     source_health: SourceHealth = field(default_factory=SourceHealth)
 
     def __post_init__(self) -> None:

@@ -7,9 +7,12 @@ import fakes
 import numpy as np
 import pytest
 from conformance import SinkConformance, SourceConformance
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from prehowl.daemon.loop import run_loop
 from prehowl.daemon.sources.base import Block
+from prehowl.detectors.engine import ChannelSetup, Engine
 from prehowl.detectors.rings import RingState
 
 RATE = 48000
@@ -308,3 +311,69 @@ def test_one_sink_that_fails_to_close_does_not_keep_the_others_open():
     with pytest.raises(OSError, match="disk full"):
         run([Block(SECOND)], sinks=[first, BadCloser(), last])
     assert first.calls[-1] == last.calls[-1] == "close"
+
+
+def howls():
+    """Return 0.6 s of two channels of noise at 16 kHz; on the second, lines rise and stop."""
+    rate_hz, n = 16000, 9600
+    t = np.arange(n) / rate_hz
+    samples = np.random.default_rng(2).normal(0, 0.001, (n, 2))
+    for hz, onset_s, end_s in ((1000.0, 0.05, 0.45), (2200.0, 0.1, 0.6)):
+        rise = 1e-3 * 10 ** (100 * (t - onset_s) / 20)
+        samples[:, 1] += np.where((t > onset_s) & (t < end_s), rise, 0) * np.sin(2 * np.pi * hz * t)
+    return rate_hz, samples.astype(np.float32)
+
+
+def heard(blocks, rate_hz, **options):
+    """Return the records of all events and the levels of all snapshots, by the real engine."""
+    sink = fakes.FakeSink()
+    source = fakes.FakeSource(blocks, channels=2, rate_hz=rate_hz)
+    run_loop(source, Engine(rate_hz, [ChannelSetup()] * 2), [sink], names=["a", "b"], **options)
+    levels = [(shot.time_s, *shot.level_dbfs, shot.suspicion.sum()) for shot in sink.snapshots]
+    return [event.record() for event in sink.events], levels
+
+
+@pytest.fixture(scope="module")
+def whole():
+    """The events and snapshots of the samples in one piece, and the samples."""
+    rate_hz, samples = howls()
+    events, levels = heard([Block(samples)], rate_hz)
+    return rate_hz, samples, events, levels
+
+
+def test_the_samples_of_the_property_hold_rings(whole):
+    """The property below must not pass on nothing: a line alarms, on channel 2 only."""
+    _, _, events, _ = whole
+    alarmed = {(e["channel"], e["band_hz"]) for e in events if e["state"] in ("ringing", "howling")}
+    assert (2, 2000) in alarmed
+    assert len(events) >= 3
+    assert {channel for channel, _ in alarmed} == {2}
+
+
+@settings(max_examples=6, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(
+    lengths=st.lists(st.sampled_from([0, 1, 63, 64, 170, 171, 800, 1601]) | st.integers(0, 5000))
+)
+def test_the_same_samples_give_the_same_events_however_chopped(whole, lengths):
+    """Events and snapshots depend on the samples alone; oracle: invariance against one block."""
+    rate_hz, samples, events, levels = whole
+    events_now, levels_now = heard(fakes.chopped(samples, lengths), rate_hz)
+    assert events_now == events
+    assert set(levels) <= set(levels_now)  # empty blocks may add some on a slow machine
+
+
+def test_pace_and_snapshots_change_no_event(whole):
+    """Real pace, or no snapshots at all, give the same events as full speed."""
+    rate_hz, samples, events, _ = whole
+    assert heard([Block(samples)], rate_hz, snapshot_s=None) == (events, [])
+    assert heard([Block(samples)], rate_hz, pace="real")[0] == events
+
+
+def test_a_lost_stretch_gives_the_events_of_silence_in_its_place(whole):
+    """A gap of 50 ms: same events as if the source had sent zeros; oracle: invariance."""
+    rate_hz, samples, _, _ = whole
+    gap = round(0.05 * rate_hz)
+    torn = [Block(samples[:4000]), Block(samples[4000 + gap :], lost=gap)]
+    silent = samples.copy()
+    silent[4000 : 4000 + gap] = 0
+    assert heard(torn, rate_hz)[0] == heard([Block(silent)], rate_hz)[0]
