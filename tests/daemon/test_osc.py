@@ -9,11 +9,12 @@ from typing import Any
 
 import pytest
 from conformance import SinkConformance
-from osc_receiver import Receiver, event, snapshot, wait_for
+from osc_receiver import DEADLINE_S, Receiver, event, snapshot, wait_for
 
 from prehowl.daemon.show import OscTarget
 from prehowl.daemon.sinks import osc_sender
 from prehowl.daemon.sinks.osc import OscSink
+from prehowl.daemon.sinks.osc_link import Link
 from prehowl.daemon.sinks.osc_messages import FLAT, HEALTH, HEARTBEAT
 
 
@@ -263,6 +264,21 @@ class TestTrouble:
 
         late.until(heard)
         late.socket.close()
+
+    def test_first_message_to_a_receiver_that_came_back_is_not_lost(self) -> None:
+        """Oracle: udp(7) of Linux: a refusal is reported by the next send, which sends nothing."""
+        back = Receiver()
+        back.socket.close()
+        link = Link("127.0.0.1", back.port)
+        assert link.send(b"nobody hears this")
+        back.socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+        back.socket.bind(("127.0.0.1", back.port))
+        back.socket.settimeout(DEADLINE_S)
+        assert link.send(b"welcome")
+        assert back.socket.recv(100) == b"welcome"
+        assert "nothing listens" in link.text()
+        link.close()
+        back.socket.close()
 
     def test_unknown_host_is_told_and_tried_again(
         self, receiver: Receiver, sinks: Callable[..., OscSink], monkeypatch: pytest.MonkeyPatch

@@ -91,6 +91,7 @@ class TestValues:
         bare = event(onset_s=None, growth_db_per_s=None, margin_db=math.nan, cut_db=math.inf)
         _, tags, values = decoded(ring_datagram(bare))
         assert tags == RING.tags
+        assert UNKNOWN == -9999
         assert values[6] == UNKNOWN
         assert values[10:13] == [UNKNOWN] * 3
 

@@ -54,6 +54,12 @@ class TestSetups:
         show = with_command_line(show, {"detection.sensitivity": "keen"})
         assert [setup.sensitivity for setup in show.setups(5)] == [0.7, 1.0, 1.4, 1.4, 1.4]
 
+    def test_advice_reaches_the_engine(self) -> None:
+        """Oracle: the values set here."""
+        values = {"advice.cut_cap_db": 4.0, "advice.fader_step_db": 1.0}
+        (setup,) = with_command_line(default_show(), values).setups(1)
+        assert (setup.cut_cap_db, setup.fader_step_db) == (4.0, 1.0)
+
     @pytest.mark.parametrize("by_number", [True, False])
     @pytest.mark.parametrize("mic_names", [True, False])
     @pytest.mark.parametrize("mic_has", [True, False])
