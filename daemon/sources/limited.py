@@ -64,4 +64,5 @@ class LimitedSource:
 
     def close(self) -> None:
         """Close the inner source."""
+        self._has_ended = True
         self._source.close()
