@@ -208,8 +208,11 @@ def ring_values(event: RingEvent | None) -> dict[str, Value]:
 
 
 def label(event: RingEvent) -> str:
-    """Return what to do in a few characters: '2.5 kHz -3 dB'; 'TEST' goes before a test alert."""
-    cut = event.cut_db
+    """Return what to do in a few characters: '2.5 kHz -3 dB'; 'TEST' goes before a test alert.
+
+    A suspect is to be watched, not yet to be pulled: its label names the band only.
+    """
+    cut = event.cut_db if event.is_alarm else None
     words = band_words(float(event.band_hz))
     if cut is not None and math.isfinite(cut) and cut > 0:
         words += f" -{round(float(cut), 1):g} dB"

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 import soundfile
+from audio_rig import AudioDouble
 from fakes import FakeSource, chopped
 from hypothesis import given
 from hypothesis import strategies as st
@@ -390,6 +391,18 @@ class TestDevice:
             "listened_s": 0.5,
             "text": "",
         }
+
+    def test_real_device_source(
+        self, double: AudioDouble, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        """Oracle: the double of the audio library, which has 8 inputs on 'Stage box A'."""
+        words = ["check", "--device", "stage a", "--seconds", "0.3", "--format", "json"]
+        assert main(words) == 0
+        found = record(capsys)
+        assert found["source"]["name"] == "Stage box A"
+        assert (found["source"]["channels"], len(found["levels"])) == (8, 8)
+        assert main(["check", "--device", "stage", "--format", "json"]) == 3
+        assert "2 audio inputs match 'stage'" in record(capsys)["problems"][0]
 
     def test_device_that_delivers_nothing_is_a_failure(
         self, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]

@@ -77,13 +77,13 @@ class TestOccasions:
     ) -> None:
         """Oracle: docs/osc.md. Of the same ring in its next state only the state is new."""
         sink = sinks(receiver.target(repeat_s=0))
-        sink.on_event(event("suspect"))
+        sink.on_event(event("howling"))
         sink.on_event(event("ringing"))
         for _ in range(20):
             sink.on_snapshot(snapshot(event("ringing")))
         sink.on_event(event("cleared"))
         receiver.until(lambda: receiver.values("/prehowl/worst/state")[-1:] == [0])
-        assert receiver.values("/prehowl/channel/1/state") == [1, 2, 0]
+        assert receiver.values("/prehowl/channel/1/state") == [3, 2, 0]
         assert receiver.values("/prehowl/channel/1/band") == [2500, 0]
         assert receiver.values("/prehowl/channel/1/label") == ["2.5 kHz -3 dB", "-"]
 

@@ -145,6 +145,10 @@ class TestValues:
         """Oracle: the wording of docs/osc.md; bands are written as on the faders (ISO 266)."""
         assert label(event(band_hz=band, cut_db=cut)) == words
 
+    def test_label_of_a_suspect_names_the_band_only(self) -> None:
+        """Oracle: docs/osc.md. A suspect is no alarm, so nobody is told to pull."""
+        assert label(event("suspect")) == "2.5 kHz"
+
     def test_label_marks_a_test(self) -> None:
         """Oracle: docs/osc.md. A test alert cannot be taken for a ring."""
         assert label(event(evidence={"test": 1.0})) == "TEST 2.5 kHz -3 dB"
