@@ -90,10 +90,21 @@ class JackServer:
         self._process.send_signal(signal.SIGKILL)
         self._process.wait()
 
+    def freeze(self) -> None:
+        """Stop the server from doing anything, without its death."""
+        assert self._process is not None
+        self._process.send_signal(signal.SIGSTOP)
+
+    def thaw(self) -> None:
+        """Let a frozen server go on."""
+        assert self._process is not None
+        self._process.send_signal(signal.SIGCONT)
+
     def stop(self) -> None:
         """End the server as its owner would, and wait until it has gone."""
         if self._process is None or self._process.poll() is not None:
             return
+        self.thaw()
         self._process.terminate()
         try:
             self._process.wait(END_PATIENCE_S)
