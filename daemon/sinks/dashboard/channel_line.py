@@ -16,7 +16,7 @@ from prehowl.daemon.sinks.dashboard.wording import (
     cut_to,
     fitted,
     joined,
-    trend_words,
+    progress_words,
 )
 from prehowl.detectors.bands import NOMINAL_HZ
 
@@ -75,7 +75,9 @@ def _channel_line(
 def _ring_words(view: View, rings: list[RingEvent], cells: int, signs: Signs) -> str:
     """Return the rings in words, with their trends where there is room for one at least."""
     cores = [f"{ring.state} {band_and_cut(ring)}" for ring in rings]
-    trends = ["noted" if ring.id in view.quieted else trend_words(ring) for ring in rings]
+    trends = [
+        "noted" if ring.id in view.quieted else progress_words(ring, view.time_s) for ring in rings
+    ]
     full = [f"{core} {trend}".rstrip() for core, trend in zip(cores, trends, strict=True)]
     parts = full if full and cell_len(full[0]) <= cells else cores
     return joined([cut_to(part, cells, signs.ellipsis) for part in parts], cells, signs.dot)

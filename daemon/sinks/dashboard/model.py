@@ -56,6 +56,11 @@ class View:
     has_keys: bool
     has_fresh_loss: bool  # audio was lost within the last minute
 
+    @property
+    def time_s(self) -> float:
+        """Stream time of the newest snapshot; 0 before the first."""
+        return 0.0 if self.snapshot is None else self.snapshot.time_s
+
     def name_of(self, event: RingEvent) -> str:
         """Return the channel's name for print."""
         return name_or_number(event.channel_name, event.channel)

@@ -19,7 +19,7 @@ from prehowl.daemon.sinks.dashboard.wording import (
     clock_words,
     cut_words,
     margin_words,
-    trend_words,
+    progress_words,
 )
 from prehowl.daemon.sinks.words import band_words, frequency_words
 from prehowl.detectors.bands import NOMINAL_HZ
@@ -84,11 +84,10 @@ def _ring_panel(view: View, ring: RingEvent) -> Panel:
     name, state = view.name_of(ring), str(ring.state).upper()
     verb = "pull" if ring.is_alarm else "watch"
     since = "" if ring.onset_s is None else f"since {clock_words(ring.onset_s)}"
-    growth = ring.growth_db_per_s
+    growth = "" if ring.growth_db_per_s is None else f" {ring.growth_db_per_s:+.0f} dB/s"
     figures = (
         frequency_words(ring.frequency_hz),
-        f"{ring.level_dbfs:.0f} dBFS",
-        "" if growth is None else f"{growth:+.0f} dB/s",
+        f"{ring.level_dbfs:.0f} dBFS{growth} at {clock_words(ring.time_s)}",
         margin_words(ring.margin_db),
         since,
     )
@@ -98,7 +97,11 @@ def _ring_panel(view: View, ring: RingEvent) -> Panel:
         state,
         band_words(ring.band_hz),
         cut_words(ring.cut_db),
-        (f"{state} {name}: {verb} {band_and_cut(ring)}", trend_words(ring), *figures),
+        (
+            f"{state} {name}: {verb} {band_and_cut(ring)}",
+            progress_words(ring, view.time_s),
+            *figures,
+        ),
         _others(view, ring),
     )
 

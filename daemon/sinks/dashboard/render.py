@@ -63,7 +63,7 @@ def render(
 def _title(view: View, layout: Layout, first: int, paper: Paper) -> Line:
     line = paper.line(paper.theme.bar)
     total = len(view.numbers)
-    time = clock_words(view.snapshot.time_s) if view.snapshot is not None else "0:00"
+    time = clock_words(view.time_s)
     pages = layout.pages(total)
     page = f"page {first // max(1, layout.channels) + 1} of {pages}   " if pages > 1 else ""
     right = f"{page}{time} "

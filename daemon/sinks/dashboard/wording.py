@@ -15,6 +15,7 @@ from prehowl.detectors.rings import RingState
 FAST_DB_PER_S = 20.0
 SLOW_DB_PER_S = 3.0
 FADING_DB_PER_S = -60.0
+TREND_S = 3.0
 _PLAIN_MARKS = str.maketrans("·…–—‘’“”", "|.--''\"\"")
 
 
@@ -33,6 +34,15 @@ def trend_words(event: RingEvent) -> str:
     if growth <= FADING_DB_PER_S:
         return "fading"
     return "holding" if event.state is RingState.HOWLING else "lingering"
+
+
+def progress_words(event: RingEvent, time_s: float) -> str:
+    """Return the trend while it is news, then how long the ring has been in its state.
+
+    Growth is told once, as a ring enters a state; a while later 'rising' may be long untrue.
+    """
+    age_s = time_s - event.time_s
+    return trend_words(event) if age_s < TREND_S else f"for {age_s:.0f} s"
 
 
 def cut_words(cut_db: float | None) -> str:
@@ -62,7 +72,9 @@ def clock_words(time_s: float) -> str:
 
 
 def age_words(age_s: float) -> str:
-    """Return '4 s ago', from two minutes on '3 min ago'."""
+    """Return 'just now', '4 s ago', from two minutes on '3 min ago'."""
+    if age_s < 1:
+        return "just now"
     return f"{int(age_s)} s ago" if age_s < 120 else f"{int(age_s // 60)} min ago"
 
 

@@ -157,11 +157,19 @@ def test_a_fault_in_drawing_gives_the_terminal_back_and_alarms_go_on(watch):
 
 
 def test_a_slip_on_suspend_or_freeze_keys_does_not_stop_the_watch(watch):
-    """Ctrl-Z, Ctrl-S and Ctrl-Backslash: the clock on the screen goes on."""
+    """Ctrl-Z, Ctrl-S and Ctrl-Backslash are no commands any more, Ctrl-C still is one.
+
+    Oracle: the terminal's own attributes; a disabled key holds _POSIX_VDISABLE.
+    """
     seen = watch("calm")
     seen.wait_for("No ring")
-    start = seen.type("\x1a\x13\x1c")
-    seen.wait_for("12:36", start)
+    off = os.fpathconf(seen.theirs, "PC_VDISABLE").to_bytes(1, "little")
+    now = termios.tcgetattr(seen.theirs)
+    assert now[6][termios.VSUSP] == now[6][termios.VQUIT] == off
+    assert not now[0] & termios.IXON
+    assert now[3] & termios.ISIG
+    assert now[6][termios.VINTR] == seen.before[6][termios.VINTR] != off
+    seen.wait_for("12:36", seen.type("\x1a\x13\x1c"))
     assert seen.process.poll() is None
 
 

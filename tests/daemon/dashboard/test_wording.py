@@ -31,6 +31,14 @@ def test_trend_in_words(growth, state, words):
     assert w.trend_words(_with(event, growth_db_per_s=growth)) == words
 
 
+def test_an_old_trend_is_not_told_as_new():
+    """Growth is measured once, at the event; TREND_S later only the time since then is true."""
+    event = examples.event(RingState.HOWLING, time_s=100.0)
+    event = _with(event, growth_db_per_s=42.0)
+    assert w.progress_words(event, 100.0 + w.TREND_S - 0.1) == "rising fast"
+    assert w.progress_words(event, 105.0) == "for 5 s"
+
+
 def test_a_cut_reads_as_on_a_fader():
     """Oracle: hand-written; cuts attenuate, so they carry a minus; none known, none shown."""
     assert [w.cut_words(cut) for cut in (3.0, 4.5, None)] == ["-3 dB", "-4.5 dB", ""]
@@ -53,7 +61,12 @@ def test_stream_time_and_age():
         "12:34",
         "1:01:01",
     ]
-    assert [w.age_words(t) for t in (4.7, 119, 185)] == ["4 s ago", "119 s ago", "3 min ago"]
+    assert [w.age_words(t) for t in (0.9, 4.7, 119, 185)] == [
+        "just now",
+        "4 s ago",
+        "119 s ago",
+        "3 min ago",
+    ]
 
 
 @pytest.mark.parametrize(
