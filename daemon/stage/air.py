@@ -90,7 +90,7 @@ def path_taps(
     Returns
     -------
     ndarray of float64, shape (taps,)
-        Length of `tail`; 1 = the direct sound at 1 m on both axes, before the colours.
+        Length of `tail`; at 1 m on both axes the wedge's strength, before the colours.
     """
     parts = np.zeros((2, 3, tail.size))  # (wedge lows and highs) x (pattern lows, mids, highs)
     for arrival in _arrivals(microphone, wedge, room):
@@ -104,7 +104,7 @@ def path_taps(
     dry = _three_bands(_two_bands(parts, rate_hz), rate_hz)
     wet = _diffuse(microphone, wedge, room, electronics_s, rate_hz, tail)
     coloured = apply(microphone.colour(rate_hz), apply(wedge.colour(rate_hz), dry + wet))
-    return coloured * _fade_out(tail.size)
+    return 10 ** (wedge.strength_db / 20) * coloured * _fade_out(tail.size)
 
 
 def shortest_delay(electronics_s: float, room: Room, rate_hz: float) -> int:
@@ -193,7 +193,7 @@ def _diffuse(
     envelope = np.where(since_s > 0, 10 ** (-3 * np.maximum(since_s, 0) / room.tail_rt60_s), 0.0)
     share = float(microphone.shares()[1])
     heard = np.sqrt(share**2 + (1 - share) ** 2 / 3)
-    return 10 ** (room.tail_db / 20) * heard * _low(envelope * tail, 3500.0, rate_hz)
+    return np.asarray(10 ** (room.tail_db / 20) * heard * _low(envelope * tail, 3500.0, rate_hz))
 
 
 def _fade_out(taps: int) -> Real:

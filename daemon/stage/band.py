@@ -147,7 +147,8 @@ def _hat(rng: np.random.Generator, rate_hz: float) -> Real:
 
 
 def _attack(time_s: Real) -> Real:
-    return np.minimum(time_s / 0.001, 1.0) * np.minimum((time_s[-1] - time_s) / 0.01, 1.0)
+    opening, closing = time_s / 0.001, (time_s[-1] - time_s) / 0.01
+    return np.asarray(np.clip(opening, 0.0, 1.0) * np.clip(closing, 0.0, 1.0))
 
 
 def _plucked(

@@ -2,7 +2,8 @@
 
 Owns what is done about rings on the virtual stage. Advice comes from outside (an alarm with a
 channel, a frequency and a cut); a howl that nobody advised on is heard, late, as anyone hears it:
-by a mix that stays far louder than it was. Either way a second or so passes before a hand moves.
+one pitch that drowns all else and does not go away. Either way about a second passes before a hand
+moves.
 """
 
 from dataclasses import dataclass
@@ -19,8 +20,11 @@ REACTION_S = (0.7, 1.5)
 """From an alarm on the screen to a moving fader. Common experience, no source."""
 EARS_S = 0.9
 """How long a mix must howl before an engineer without advice is sure and acts."""
-TOO_LOUD_DB = 9.0
-"""Above the mix's usual level a steady sound is taken for a howl."""
+LOOK_S = 0.1
+HEARD_SAMPLES = 8192
+DROWNS_SHARE = 0.6
+"""Share of a mix's power in one line that makes a tone drown the music."""
+QUIETEST_DBFS = -35.0
 PULL_DB = 8.0
 """How far a send goes down when there is no time for a band."""
 DEEPEST_CUT_DB = -9.0
@@ -57,9 +61,10 @@ class Engineer:
         self._rng = np.random.default_rng(seed)
         mixes = len(stage.equalisers)
         self._plans: list[_Plan] = []
-        self._usual = np.full(mixes, 1e-6)  # power, over the last seconds
-        self._now = np.full(mixes, 1e-6)
-        self._loud_for = np.zeros(mixes)
+        self._heard = np.zeros((mixes, HEARD_SAMPLES))
+        self._next_look = 0
+        self._pitch = np.zeros(mixes)  # bin of the strongest line
+        self._howls_for = np.zeros(mixes)  # seconds
 
     def advise(self, advice: Advice, sample: int) -> None:
         """Take an alarm that was on the screen at a sample; one plan a mix at a time."""
@@ -81,16 +86,16 @@ class Engineer:
                 self._cut(plan.advice)
 
     def _listen(self, mix: Real) -> None:
-        span_s = mix.shape[1] / self._stage.rate_hz
-        power = np.mean(mix**2, axis=1)
-        self._now += (power - self._now) * span_s / 0.1
-        loud = self._now > self._usual * 10 ** (TOO_LOUD_DB / 10)
-        # The usual level follows what is not a howl only, and slowly.
-        follow = np.where(loud, 0.0, span_s / 3.0)
-        self._usual += (np.maximum(power, 1e-6) - self._usual) * follow
-        self._loud_for = np.where(loud, self._loud_for + span_s, 0.0)
-        for index in np.flatnonzero(self._loud_for > EARS_S):
-            self._loud_for[index] = 0.0
+        self._heard = np.concatenate((self._heard[:, mix.shape[1] :], mix), axis=1)
+        if self._stage.now < self._next_look:
+            return
+        self._next_look = self._stage.now + round(LOOK_S * self._stage.rate_hz)
+        pitch, drowns = _strongest_line(self._heard)
+        same = np.abs(pitch - self._pitch) <= 2
+        self._pitch = pitch
+        self._howls_for = np.where(same & drowns, self._howls_for + LOOK_S, 0.0)
+        for index in np.flatnonzero(self._howls_for > EARS_S):
+            self._howls_for[index] = 0.0
             if not any(plan.mix == index and plan.advice is None for plan in self._plans):
                 self._plans.append(_Plan(self._stage.now, None, int(index)))
 
@@ -105,3 +110,15 @@ class Engineer:
         """Pull every open send of a mix."""
         for ch, level_db in enumerate(self._stage.sends.now_db[mix]):
             self._stage.sends.move((mix, ch), float(level_db) - PULL_DB, 0.3)
+
+
+def _strongest_line(heard: Real) -> tuple[Real, NDArray[np.bool_]]:
+    """Return each mix's strongest bin, and whether it holds most of the power and is loud."""
+    power = np.abs(np.fft.rfft(heard * np.hanning(heard.shape[1]))) ** 2
+    total = power.sum(axis=1) + 1e-12
+    pitch = power.argmax(axis=1)
+    around = np.clip(pitch[:, None] + np.array([-1, 0, 1]), 0, power.shape[1] - 1)
+    line = np.take_along_axis(power, around, 1).sum(axis=1)
+    level_dbfs = 10 * np.log10(np.mean(heard**2, axis=1) + 1e-12)
+    drowns = (line > DROWNS_SHARE * total) & (level_dbfs > QUIETEST_DBFS)
+    return pitch.astype(float), drowns

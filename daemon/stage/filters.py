@@ -5,6 +5,7 @@ Peaking, shelving and pass filters after the W3C Audio EQ Cookbook (Working Grou
 """
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -67,7 +68,9 @@ def graphic(band_gains_db: Sequence[float] | Real, rate_hz: float) -> Real:
     return np.array(moved).reshape(-1, 6)
 
 
-def sections_response(sections: Real, s: NDArray[np.complex128]) -> NDArray[np.complex128]:
+def sections_response(
+    sections: Real, s: NDArray[np.complexfloating[Any, Any]]
+) -> NDArray[np.complex128]:
     """Return the cascade's gain at complex s per sample (z = e^s), shape of s."""
     back = np.exp(-s)
     total = np.ones(s.shape, complex)

@@ -65,6 +65,7 @@ class Wedge:
     place_m: tuple[float, float, float]
     facing: tuple[float, float, float]
     resonances: tuple[tuple[float, float, float], ...]  # (Hz, dB, Q)
+    strength_db: float = -18.0  # channel level per amplifier input level, 1 m on axis
     lowest_hz: float = 75.0
     highest_hz: float = 16500.0
 

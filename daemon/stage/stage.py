@@ -156,9 +156,10 @@ class Stage:
         return round(STILL_S * self.rate_hz)
 
     def _feedback(self) -> Real:
+        """Return what the wedges bring to the microphones in the coming block."""
         if self._coming is None and self._motions:
             self._begin_still()
-        block = self._response.next()[0]
+        block: Real = self._response.next()[0]
         if self._coming is None:
             return block
         response, taps, faded = self._coming

@@ -6,6 +6,7 @@ takes off where it also passes 1: the generalised Nyquist criterion. Growth come
 the roots of det(I - T(s)) = 0.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,7 +15,7 @@ from numpy.typing import NDArray
 from prehowl.daemon.stage.faders import OFF_DB
 from prehowl.daemon.stage.filters import sections_response
 from prehowl.daemon.stage.stage import LoopState
-from prehowl.daemon.stage.truth import DB_PER_NEPER
+from prehowl.daemon.stage.truth import DB_PER_NEPER, AnyComplex
 
 Complex = NDArray[np.complex128]
 Real = NDArray[np.float64]
@@ -22,6 +23,9 @@ Real = NDArray[np.float64]
 FOLLOWED = 10
 """Strongest candidates whose poles are computed."""
 SEARCH_HZ = (30.0, 18000.0)
+MOST_STEPS = 30
+FARTHEST = 0.02
+"""Radians or nepers per sample (some 150 Hz at 48 kHz) beyond which a search has lost its way."""
 WEAKEST = 0.5
 """Eigenvalues below this (6 dB in hand) are not followed: their rings die at once."""
 
@@ -65,7 +69,7 @@ def margin_db(state: LoopState, rate_hz: float) -> float:
     # No eigenvalue is above the limit before the greatest one is; some phase is right soon after.
     low = -float(loop_gain_db(state, rate_hz)[1].max())
     high = low + 15.0
-    while high - low > 0.02:
+    while high - low > 0.05:
         middle = (low + high) / 2
         modes = stage_modes(raised(state, middle), rate_hz)
         if modes and modes[0].growth_db_per_s > 0:
@@ -75,6 +79,48 @@ def margin_db(state: LoopState, rate_hz: float) -> float:
     return (low + high) / 2
 
 
+def reach_db(state: LoopState, rate_hz: float, mix: int, channels: Sequence[int]) -> float:
+    """Return how far some sends into one mix may rise before the stage takes off, dB.
+
+    Parameters
+    ----------
+    state : LoopState
+        Must be stable without these sends.
+    rate_hz : float
+    mix : int
+        Index.
+    channels : sequence of int
+        Microphone indices whose sends into the mix rise together; the rest stays.
+
+    Returns
+    -------
+    float
+        Below zero where it already runs away; +inf if these sends cannot close a loop.
+
+    Notes
+    -----
+    The sends in question are a rank-one part of the loop, T = T0 + u v', so that
+    det(I - T) = det(I - T0) (1 - v' (I - T0)^-1 u): a single scalar loop, to which the plain
+    Nyquist condition applies. Crossings are interpolated on the grid (error some 0.05 dB).
+    """
+    rest_db = state.send_db.copy()
+    rest_db[mix, channels] = OFF_DB
+    frequency, paths = _paths_on_grid(state, rate_hz)
+    s = 2j * np.pi * frequency / rate_hz
+    rest = _forward(LoopState(state.taps, state.sections, rest_db), s) @ paths
+    sends = np.where(state.send_db[mix] > OFF_DB, 10 ** (state.send_db[mix] / 20), 0.0)
+    row = np.einsum("m,fmw->fw", sends[channels], paths[:, channels])
+    unit = np.zeros((len(frequency), len(state.sections), 1), complex)
+    unit[:, mix, 0] = sections_response(state.sections[mix], s)
+    solved = np.linalg.solve(np.eye(len(state.sections)) - rest, unit)[..., 0]
+    loop = np.einsum("fw,fw->f", row, solved)
+    at = np.flatnonzero((loop.imag[:-1] < 0) != (loop.imag[1:] < 0))
+    share = loop.imag[at] / (loop.imag[at] - loop.imag[at + 1])
+    strength = loop.real[at] + share * (loop.real[at + 1] - loop.real[at])
+    strongest = float(strength.max(initial=0.0))
+    return -20 * float(np.log10(strongest)) if strongest > 0 else float("inf")
+
+
 def raised(state: LoopState, by_db: float) -> LoopState:
     """Return the state with every open send raised by some dB."""
     send_db = np.where(state.send_db > OFF_DB, state.send_db + by_db, state.send_db)
@@ -82,16 +128,20 @@ def raised(state: LoopState, by_db: float) -> LoopState:
 
 
 def _on_grid(state: LoopState, rate_hz: float) -> tuple[Real, Complex]:
+    frequency, paths = _paths_on_grid(state, rate_hz)
+    return frequency, _forward(state, 2j * np.pi * frequency / rate_hz) @ paths
+
+
+def _paths_on_grid(state: LoopState, rate_hz: float) -> tuple[Real, Complex]:
+    """Return frequencies in Hz and the paths there, (points, microphones, wedges)."""
     size = 2 ** int(np.ceil(np.log2(4 * state.taps.shape[-1])))
     frequency = np.arange(size // 2 + 1) * rate_hz / size
     wanted = (frequency >= SEARCH_HZ[0]) & (frequency <= min(SEARCH_HZ[1], 0.45 * rate_hz))
     paths = np.fft.rfft(state.taps, size)[..., wanted]
-    frequency = frequency[wanted]
-    forward = _forward(state, 2j * np.pi * frequency / rate_hz)
-    return frequency, forward @ np.moveaxis(paths, -1, 0)
+    return frequency[wanted], np.ascontiguousarray(np.moveaxis(paths, -1, 0))
 
 
-def _forward(state: LoopState, s: Complex) -> Complex:
+def _forward(state: LoopState, s: AnyComplex) -> Complex:
     """Return EQ(s) · sends, shape (points, mixes, microphones)."""
     sends = np.where(state.send_db > OFF_DB, 10 ** (state.send_db / 20), 0.0)
     equaliser = np.array([sections_response(sections, s) for sections in state.sections])
@@ -127,7 +177,7 @@ def _matrix(state: LoopState, s: complex) -> tuple[Complex, Complex]:
 
 
 def _pole(state: LoopState, start: complex) -> complex | None:
-    """Follow the secant method to a root of det(I - T(s)); None if it does not settle."""
+    """Follow the secant method to a root of det(I - T(s)); None if it does not settle on one."""
     eye = np.eye(len(state.sections))
 
     def determinant(s: complex) -> complex:
@@ -135,15 +185,15 @@ def _pole(state: LoopState, start: complex) -> complex | None:
 
     before, now = start, start - 1e-5 + 1e-5j
     value_before, value = determinant(before), determinant(now)
-    for _ in range(25):
-        if value == value_before:
+    for _ in range(MOST_STEPS):
+        if abs(value) < 1e-10:
             return now
+        if value == value_before or abs(now - start) > FARTHEST:
+            return None
         move = value * (now - before) / (value - value_before)
-        move = move if abs(move) < 0.003 else 0.003 * move / abs(move)
+        move = move if abs(move) < 0.001 else 0.001 * move / abs(move)
         before, value_before = now, value
         now -= move
-        if abs(move) < 1e-11:
-            return now
         value = determinant(now)
     return None
 
