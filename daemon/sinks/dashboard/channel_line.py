@@ -62,7 +62,7 @@ def _channel_line(
     style = paper.theme.of_state(rank)
     mark = signs.states[rank] if rank else " "
     line = paper.line()
-    line.put(mark, paper.theme.mark_of_state(rank)).put(" ")
+    line.put(mark, paper.theme.mark_of_state(rank))
     line.put(f"{view.numbers[row]:>{columns.number}} ", style)
     line.put(fitted(view.names[row], columns.name, signs.ellipsis), style).put(" ")
     _put_level(line, view, row, columns, paper)

@@ -28,13 +28,13 @@ class Columns:
     @property
     def bands_at(self) -> int:
         """First cell of the bands."""
-        return 2 + self.number + 1 + self.name + 1 + 5 + (self.meter + 1 if self.meter else 0)
+        return 1 + self.number + 1 + self.name + 1 + 5 + (self.meter + 1 if self.meter else 0)
 
     @classmethod
     def for_width(cls, width: int, numbers: tuple[int, ...]) -> "Columns":
         """Choose the columns that suit a width."""
         number = max(2, len(str(max(numbers, default=0))))
-        steps = ((190, 22, 12, 3), (116, 15, 8, 2), (78, 9, 3, 1), (62, 8, 0, 1), (0, 10, 0, 0))
+        steps = ((190, 22, 12, 3), (116, 15, 8, 2), (78, 10, 3, 1), (62, 8, 0, 1), (0, 10, 0, 0))
         name, meter, per_band = next(step[1:] for step in steps if width >= step[0])
         return cls(number, name, meter, per_band)
 

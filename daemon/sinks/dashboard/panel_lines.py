@@ -82,7 +82,8 @@ def _head_rows(panel: Panel, size: Size, width: int, signs: Signs, now_s: float)
         if left is not None and right is not None and _fits(left[0], right[0], width):
             rows = [_apart(*pair, width) for pair in zip(left, right, strict=True)]
             return _centred(rows, size.head_rows)
-    rows = _cut_head(panel, width, signs) or [_plain_head(panel, width, signs, now_s)]
+    rows = _large_name(panel, width, signs) or _cut_head(panel, width, signs)
+    rows = rows or [_plain_head(panel, width, signs, now_s)]
     return _centred(rows, size.head_rows)
 
 
@@ -95,6 +96,16 @@ def _alone(panel: Panel, size: Size, width: int, signs: Signs, now_s: float) -> 
     most = 2 if panel.rank == 4 else max(1, size.head)
     largest = Size(min((rows - 1) // 3, most), 0)
     return _centred(_head_rows(panel, largest, width, signs, now_s), rows)
+
+
+def _large_name(panel: Panel, width: int, signs: Signs) -> list[str] | None:
+    """Return the whole name large and the state plain beside it; its words stand below as well."""
+    left = letters(capitals(panel.head), 1, signs, 1)
+    if left is None or len(left[0]) + 3 + len(panel.state) > width:
+        return None
+    wide = spaced(panel.state)
+    state = wide if len(left[0]) + 3 + len(wide) <= width else panel.state
+    return [_apart(row, state if n == 2 else "", width) for n, row in enumerate(left)]
 
 
 def _cut_head(panel: Panel, width: int, signs: Signs) -> list[str] | None:

@@ -94,6 +94,17 @@ def test_large_figures_read_as_drawn():
         assert lines[5:10] == by_hand
 
 
+def test_a_long_name_is_large_before_the_state_is():
+    """'Vox centre' fits large, the state beside it plain; a longer one is cut, and says so."""
+    event = examples.event(RingState.RINGING)
+    lines = text_of(model_with(replace(event, channel_name="Vox centre"))).split("\n")
+    assert lines[3].rstrip().endswith("R I N G I N G")
+    assert lines[2].count("█") > 10
+    lines = text_of(model_with(replace(event, channel_name="Side fill left far"))).split("\n")
+    assert "R I N G" not in lines[3]
+    assert any("RINGING Side fill left far: pull" in line for line in lines)
+
+
 @pytest.mark.parametrize(("width", "height"), SIZES)
 def test_no_word_depends_on_colour(width, height):
     """The same words in all themes: whoever sees no colour misses nothing."""
@@ -176,7 +187,7 @@ def test_every_channel_is_on_exactly_one_page():
         model.page = page
         lines = text_of(model).split("\n")
         first = next(n for n, line in enumerate(lines) if "dBFS 20" in line)
-        seen += [int(line[2:4]) for line in lines[first + 1 : first + 6] if line[2:4].strip()]
+        seen += [int(line[1:3]) for line in lines[first + 1 : first + 6] if line[1:3].strip()]
     assert seen == list(range(1, 33))
 
 
@@ -197,7 +208,7 @@ def test_channel_numbers_are_those_of_the_interface():
     model.take_snapshot(examples.snapshot(2, (examples.event(RingState.RINGING, 12),)), NOW_S)
     lines = text_of(model).split("\n")
     assert (
-        next(line for line in lines if " 12 b " in line).rstrip().endswith("ringing 2.5 kHz -3 dB")
+        next(line for line in lines if "▅12 b " in line).rstrip().endswith("ringing 2.5 kHz -3 dB")
     )
 
 
