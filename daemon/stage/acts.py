@@ -90,7 +90,7 @@ def make_act(number: int, rate_hz: int, seed: int) -> Act:
         stage=stage,
         programme=_programme(rng, rate_hz),
         base_send_db=base,
-        playback_in_mixes=10 ** (np.array([-12.0, -14.0, -12.0, -8.0]) / 20),
+        playback_in_mixes=10 ** (np.array([-16.0, -18.0, -16.0, -12.0]) / 20),
     )
 
 
@@ -164,7 +164,7 @@ def _microphone(place: Place, facing: Place, rng: np.random.Generator) -> Microp
         presence_hz=float(rng.uniform(3500, 6500)),
         presence_db=float(rng.uniform(2, 6)),
         cavity_hz=float(rng.uniform(900, 2400)),
-        cavity_db=float(rng.uniform(6, 9)),
+        cavity_db=float(rng.uniform(9, 13)),
     )
 
 

@@ -29,6 +29,11 @@ class Faders:
         """Gains at this moment."""
         return self._now_db.copy()
 
+    @property
+    def is_open(self) -> NDArray[np.bool_]:
+        """Tell which gains are not shut or on their way up."""
+        return (self._now_db > OFF_DB) | (self._target_db > OFF_DB)
+
     def move(self, at: tuple[int, ...], target_db: float, over_s: float) -> None:
         """Send the fader at an index to a target, arriving after `over_s` seconds."""
         self._target_db[at] = target_db

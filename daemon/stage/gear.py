@@ -35,7 +35,7 @@ class Microphone:
     low_cut_hz: float = 90.0
     cup: float = 0.0  # 0 free .. 1 a hand closes the rear of the capsule
     cavity_hz: float = 1500.0  # where the air in the hand resonates
-    cavity_db: float = 7.0
+    cavity_db: float = 9.0
 
     def shares(self) -> Real:
         """Return the share of pressure in lows, mids and highs, 1 = omnidirectional."""

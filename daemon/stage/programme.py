@@ -112,7 +112,13 @@ class Programme:
 
     def next(self, samples: int) -> tuple[Real, Real]:
         """Return the microphones' programme, (microphones, samples), and playback, (samples,)."""
-        sources = np.array([strip.next(samples) for strip in self._strips])
+        silence = np.zeros(samples)  # a source that is shut waits: nobody computes its sound
+        sources = np.array(
+            [
+                strip.next(samples) if is_open else silence
+                for strip, is_open in zip(self._strips, self._faders.is_open, strict=True)
+            ]
+        )
         sources *= self._faders.next(samples)
         mixed = self._gains.T @ sources
         rooms = np.array([strip.next(samples) for strip in self._rooms])
