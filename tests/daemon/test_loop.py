@@ -179,6 +179,14 @@ def test_long_gaps_are_skipped_but_their_time_is_kept():
     assert sink.snapshots[-1].time_s == 3602
 
 
+def test_the_last_silent_sample_before_a_skip_keeps_its_own_time():
+    """An event on the very last sample of silence is dated at 2 s, not an hour later."""
+    engine = fakes.FakeEngine([fakes.change(sample=2 * RATE)])
+    sink = fakes.FakeSink()
+    run([Block(SECOND), Block(SECOND, lost=3600 * RATE)], engine, [sink])
+    assert sink.events[0].time_s == 2.0
+
+
 @pytest.mark.parametrize("bad", [np.nan, np.inf, -np.inf, 3e38])
 def test_samples_that_are_no_numbers_become_silence_and_are_said_once(bad):
     """NaN, infinities and absurd values reach no detector; one line and a count tell of them."""
