@@ -24,7 +24,8 @@ class AudioDouble:
     @property
     def environment(self) -> dict[str, str]:
         """Return the variables that lead to the double."""
-        return {"PYTHONPATH": str(DOUBLE), "AUDIO_DOUBLE": str(self._path)}
+        places = os.pathsep.join(filter(None, (str(DOUBLE), os.environ.get("PYTHONPATH"))))
+        return {"PYTHONPATH": places, "AUDIO_DOUBLE": str(self._path)}
 
     def tell(self, **values: Any) -> None:
         """Change how the library behaves, also under a running stream."""

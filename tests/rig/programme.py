@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 RATE_HZ = 48000
 CHANNELS = 32
-DURATION_S = 6.0
+DURATION_S = 4.0
 NOISE_DBFS = -38.0
 SINE_DBFS = -60.0
 LIMIT_DBFS = -12.0

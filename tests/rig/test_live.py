@@ -107,15 +107,16 @@ class Tap:
         return block
 
 
-def _tapped(player: Player, count: int) -> tuple[NDArray[np.float32], list[dict[str, Any]]]:
+def _tapped(player: Player, count: int) -> tuple[int, Any]:
+    """Return lost samples, and (samples, events) of a loop on the real device."""
     tap = Tap(DeviceSource(player.args[-1]), count + RATE_HZ // 4)
     assert (tap.rate_hz, tap.channels) == (RATE_HZ, CHANNELS)
     lines = io.StringIO()
     go(player)
     engine = Engine(RATE_HZ, [ChannelSetup()] * CHANNELS)
-    run_loop(tap, engine, [JsonlSink(lines)], names=tap.names, snapshot_s=None)
+    done = run_loop(tap, engine, [JsonlSink(lines)], names=tap.names, snapshot_s=None)
     events = [json.loads(line) for line in lines.getvalue().splitlines()]
-    return np.concatenate(tap.blocks), events
+    return done.lost_samples, (np.concatenate(tap.blocks), events)
 
 
 def test_alarms_leave_as_osc_and_equal_those_of_a_scan(jack_server, recording, start_player):
@@ -124,8 +125,8 @@ def test_alarms_leave_as_osc_and_equal_those_of_a_scan(jack_server, recording, s
     The live stream is the file behind a silence of unknown length, so the engine's frames lie
     elsewhere by less than one hop: channel, band, order of states must be the same; frequencies
     within 2 cents (but when cleared: that comes from the end of the file); times by one common
-    offset, within 0.1 s, a few hops of the slowest analysis. (Same samples, same figures is the
-    test above.)
+    offset, within 0.2 s: a tone that has just risen out of noise passes a threshold in one frame
+    grid a few hops earlier than in another. (Same samples, same figures is the test above.)
     """
     came, events = unbroken(
         jack_server, lambda name: _heard(jack_server, start_player(jack_server, recording, name))
@@ -135,22 +136,24 @@ def test_alarms_leave_as_osc_and_equal_those_of_a_scan(jack_server, recording, s
     _check_against_scan(by_channel(events), by_channel(scan(recording)))
 
 
-def unbroken(server: JackServer, play: Callable[[str], Any]) -> Any:
-    """Return what `play` gives in a run in which the server itself was never late.
+def unbroken(server: JackServer, play: Callable[[str], tuple[int, Any]]) -> Any:
+    """Return what `play` gives in a run in which nobody was late.
 
-    A busy machine makes the server skip: the sound that reaches us then has holes, and no
-    comparison with the file means anything. The server's log tells; three tries.
+    A busy machine makes the server skip (its log tells) or leaves the analysis behind for longer
+    than the ring holds (`play` returns the count of lost samples first): the sound then has holes,
+    and no comparison with the file means anything. Three tries; a fault of ours fails them all.
     """
     for _ in range(TRIES):
         before = server.overruns()
-        result = play(f"stage{next(PLAYS)}")  # a killed player's name may linger for a while
-        if server.overruns() == before:
-            break
-    return result
+        lost, result = play(f"stage{next(PLAYS)}")  # a killed player's name may linger
+        late = server.overruns() - before
+        if lost == late == 0:
+            return result
+    raise AssertionError(f"no run without loss in {TRIES}; last: {lost} samples, {late} overruns")
 
 
-def _heard(server: JackServer, player: Player) -> tuple[list[Message], list[dict[str, Any]]]:
-    """Play the programme to a watch; return the `/prehowl/ring` messages and the printed events."""
+def _heard(server: JackServer, player: Player) -> tuple[int, Any]:
+    """Play to a watch; return lost samples, and (`/prehowl/ring` messages, printed events)."""
     name = player.args[-1]
     with OscReceiver() as receiver:
         options = ["--device", name, "--format", "jsonl", "--osc", f"127.0.0.1:{receiver.port}"]
@@ -165,7 +168,12 @@ def _heard(server: JackServer, player: Player) -> tuple[list[Message], list[dict
             assert not is_alive(capture)
             receiver.wait_for("/prehowl/bye")
             assert receiver.faults == []
-            return receiver.of("/prehowl/ring"), watching.events()
+            return _lost(watching), (receiver.of("/prehowl/ring"), watching.events())
+
+
+def _lost(watching: Watching) -> int:
+    """Return the samples that a watch says it lost, from its last line."""
+    return int(watching.err[-1].rsplit("; ", 1)[1].split()[0])
 
 
 def _wait_for_calm(watching: Watching) -> None:
@@ -214,13 +222,14 @@ def _check_against_scan(live: dict[int, Any], file: dict[int, Any]) -> None:
             if here["state"] != "cleared":
                 assert cents(here["frequency_hz"], there["frequency_hz"]) < 2
                 offsets.append(here["time_s"] - there["time_s"])
-    assert max(offsets) - min(offsets) < 0.1
+    common_s = float(np.median(offsets))
+    assert all(abs(offset - common_s) < 0.2 for offset in offsets)
 
 
 def test_a_selection_keeps_the_numbers_of_the_interface(jack_server, recording, start_player):
     """Oracle: what the file was made of. Of channels 30 to 32 and 3 only 32 and 3 howl."""
 
-    def play(name: str) -> list[dict[str, Any]]:
+    def play(name: str) -> tuple[int, list[dict[str, Any]]]:
         player = start_player(jack_server, recording, name)
         options = ["--device", name, "--channels", "30-32,3", "--format", "jsonl"]
         with Watching(options, jack_server.environment) as watching:
@@ -229,7 +238,7 @@ def test_a_selection_keeps_the_numbers_of_the_interface(jack_server, recording, 
             assert player.stdout.readline() == "done\n"
             _wait_for_calm(watching)
             assert watching.stop(signal.SIGINT) == 0
-            return watching.events()
+            return _lost(watching), watching.events()
 
     alarms = [event for event in unbroken(jack_server, play) if event["state"] == "ringing"]
     assert [(event["channel"], event["band_hz"]) for event in alarms] == [(3, 2500), (32, 6300)]
