@@ -82,9 +82,8 @@ def _head_rows(panel: Panel, size: Size, width: int, signs: Signs, now_s: float)
         if left is not None and right is not None and _fits(left[0], right[0], width):
             rows = [_apart(*pair, width) for pair in zip(left, right, strict=True)]
             return _centred(rows, size.head_rows)
-    rows = _large_name(panel, width, signs) or _cut_head(panel, width, signs)
-    rows = rows or [_plain_head(panel, width, signs, now_s)]
-    return _centred(rows, size.head_rows)
+    large = _large_name(panel, width, signs) or _cut_head(panel, width, signs)
+    return _centred(large or [_plain_head(panel, width, signs, now_s)], size.head_rows)
 
 
 def _alone(panel: Panel, size: Size, width: int, signs: Signs, now_s: float) -> list[str]:
