@@ -1,0 +1,80 @@
+"""`prehowl bench` as a person or a script meets it: through the real command."""
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from prehowl.daemon import cli
+from prehowl.daemon.bench import material
+
+PREHOWL = str(Path(sys.executable).with_name("prehowl"))
+
+
+def bench(*words):
+    """Run the command and return what it printed."""
+    done = subprocess.run(
+        [PREHOWL, "bench", *words], capture_output=True, text=True, check=False, timeout=240
+    )
+    assert done.returncode == 0, done.stderr
+    assert done.stderr == ""
+    return done.stdout
+
+
+@pytest.fixture(scope="module")
+def packages():
+    """Recordings must be there in CI; elsewhere a test without them is skipped."""
+    missing = {"music", "speech"} - {piece.group for piece in material.catalogue()}
+    if missing and os.environ.get("PREHOWL_REQUIRE_MATERIAL") != "1":
+        pytest.skip(f"no material for {sorted(missing)}; install .ci/apt-packages")
+    assert not missing
+
+
+@pytest.mark.material
+def test_a_small_run_reports_all_and_repeats(packages, tmp_path):
+    """Oracle: the documented keys; invariance: the same seed gives the same figures, whatever the
+    number of processes; the dump holds each case with a verdict for each ring."""
+    words = ("detection", "--split", "tune", "--cases", "2", "--seed", "1", "--format", "json")
+    free = ("--minutes", "0.5", "--families", "line-up")
+    figures = json.loads(bench(*words, *free, "--jobs", "2", "--dump", str(tmp_path)))
+    alone = json.loads(bench(*words, "--minutes", "0", "--jobs", "1"))
+    assert {k: v for k, v in figures.items() if k != "howl_free"} == {
+        k: v for k, v in alone.items() if k != "howl_free"
+    }
+    assert {"targets", "growth", "kinds", "frequency", "howl_cases", "marginal"} < set(figures)
+    assert [row["name"] for row in figures["howl_free"]["families"]] == ["line-up"]
+    assert figures["howl_cases"]["cases"] == 2
+    cases = [json.loads(line) for line in (tmp_path / "cases.jsonl").read_text().splitlines()]
+    rings = sum(row["rings"] for row in figures["growth"]) + figures["instant"]["rings"]
+    assert rings == sum(len(case["verdicts"]) for case in cases)
+
+
+def test_load_prints_one_object():
+    """Oracle: the documented keys; the cost of two channels is above nothing."""
+    found = json.loads(bench("load", "--channels", "2", "--seconds", "1", "--format", "json"))
+    assert found["channels"] == 2
+    assert found["rate_hz"] == 48000
+    assert found["ratio"] == pytest.approx(found["realtime_share"] / found["floor_share"], rel=0.1)
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("detection", "--cases", "0", "--minutes", "0"), "not both 0"),
+        (("detection", "--jobs", "0"), "--jobs is 0"),
+        (("detection", "--families", "kazoo"), "kazoo not known"),
+        (("load", "--channels", "0"), "--channels is 0"),
+        (("load", "--rate", "1000"), "--rate is 1000"),
+        (("load", "--seconds", "0"), "--seconds is 0"),
+    ],
+)
+def test_impossible_wishes_are_one_line(words, told, capsys):
+    """Oracle: the contract of errors: exit code 2, one line on stderr that says what is wrong."""
+    assert cli.main(["bench", *words]) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert told in err
+    assert err.count("\n") == 1
