@@ -85,6 +85,7 @@ def make_act(number: int, rate_hz: int, seed: int) -> Act:
     base = ring_out(stage.loop_state(), rate_hz, SENDS_DB, MARGIN_DB)
     for (mix, ch), level_db in np.ndenumerate(base):
         stage.sends.move((mix, ch), float(level_db), 0.0)
+    stage.sends.next(1)
     return Act(
         name=ACTS[number % len(ACTS)],
         stage=stage,

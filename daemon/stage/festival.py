@@ -13,6 +13,7 @@ from prehowl.daemon.stage.acts import CHANNELS, MICROPHONES, MIXES, Act, make_ac
 from prehowl.daemon.stage.engineer import Advice, Engineer
 from prehowl.daemon.stage.faders import OFF_DB
 from prehowl.daemon.stage.incidents import Cue, plot
+from prehowl.daemon.stage.stage import LoopState
 from prehowl.daemon.stage.stage_truth import StageMode
 from prehowl.daemon.stage.truth_watch import Crossing, TruthWatch
 
@@ -65,6 +66,10 @@ class Festival:
     def running(self) -> tuple[StageMode, ...]:
         """Modes above the limit at the last look; empty without truth."""
         return tuple(self._watch.running)
+
+    def loop_state(self) -> LoopState:
+        """Return what the loop gain depends on now."""
+        return self._act.stage.loop_state()
 
     def take_crossings(self) -> list[Crossing]:
         """Return the crossings of the limit since the last call."""
