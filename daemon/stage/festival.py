@@ -22,7 +22,7 @@ Real = NDArray[np.float64]
 NAME = "Gravel Moon Festival"
 ACT_S = 31.0
 CHANGEOVER_S = 2.0
-TRUTH_EVERY_S = 0.05
+TRUTH_EVERY_S = 0.1
 
 
 @dataclass(frozen=True, slots=True)
