@@ -75,8 +75,10 @@ def run(args: argparse.Namespace) -> int:
     show = _show(args)
     watched = _watched(args, show)
     try:
-        _say_what_is_missing(show, watched)
-        result = _run(show, watched)
+        # Before anyone is told that the watch is on: from then on every stop must be a clean one.
+        with stop_on_signals() as stop:
+            _say_what_is_missing(show, watched)
+            result = _run(show, watched, stop)
     finally:
         watched.source.close()
     if watched.is_headless:
@@ -152,7 +154,7 @@ def _told_channels(show: Show) -> tuple[int, ...] | None:
     return None if show.device.channels is None else tuple(range(1, show.device.channels + 1))
 
 
-def _run(show: Show, watched: _Watched) -> LoopResult:
+def _run(show: Show, watched: _Watched, stop: StopFlag) -> LoopResult:
     most = max(watched.numbers)
     known = [""] * most
     for number, name in zip(watched.numbers, watched.source.names, strict=True):
@@ -161,18 +163,17 @@ def _run(show: Show, watched: _Watched) -> LoopResult:
     names = [all_names[number - 1] for number in watched.numbers]
     engine = _engine(watched.source.rate_hz, [all_setups[n - 1] for n in watched.numbers])
     osc = OscSink(show.osc, version=version("prehowl"), channels=watched.numbers)
-    with stop_on_signals() as stop:
-        return run_loop(
-            watched.source,
-            engine,
-            _sinks(watched, show, names, osc, stop),
-            names=names,
-            channel_numbers=watched.numbers,
-            stop=stop,
-            pace=watched.pace,
-            complete_health=lambda health: replace(health, targets=osc.target_health()),
-            warn=_say,
-        )
+    return run_loop(
+        watched.source,
+        engine,
+        _sinks(watched, show, names, osc, stop),
+        names=names,
+        channel_numbers=watched.numbers,
+        stop=stop,
+        pace=watched.pace,
+        complete_health=lambda health: replace(health, targets=osc.target_health()),
+        warn=_say,
+    )
 
 
 def _engine(rate_hz: int, setups: Sequence[ChannelSetup]) -> Engine:

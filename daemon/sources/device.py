@@ -73,7 +73,8 @@ class DeviceSource:
         self._meter = LossMeter(self._rate_hz, memory.get(Word.BLOCK_LENGTH))
         self._is_adopted = True  # False while a new process has not delivered yet
         self._position = 0  # next sample to read, in the present process's count
-        self._end_ns: int | None = None  # when the last sample handed out was delivered
+        # When the last sample handed out was delivered; before the first, when the stream began.
+        self._end_ns = time.monotonic_ns()
         self._retry_s = RETRY_FIRST_S
         self._retry_at_s = 0.0
         self._lost = 0
@@ -196,10 +197,8 @@ class DeviceSource:
         self._meter = LossMeter(self._rate_hz, memory.get(Word.BLOCK_LENGTH))
         self._is_adopted = True
         self._retry_s = RETRY_FIRST_S
-        gap = 0
-        if self._end_ns is not None:
-            passed_s = (memory.get(Word.BLOCK_NS) - self._end_ns) / 1e9
-            gap = max(0, round(passed_s * self._rate_hz) - waiting)
+        passed_s = (memory.get(Word.BLOCK_NS) - self._end_ns) / 1e9
+        gap = max(0, round(passed_s * self._rate_hz) - waiting)
         return self._copy_out(process, waiting, gap)
 
     def _copy_out(self, process: CaptureProcess, waiting: int, gap: int = 0) -> Block:
