@@ -31,9 +31,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     benches = parser.add_subparsers(dest="bench", required=True, metavar="{detection,load}")
     detection = benches.add_parser("detection", help="recall, lead, errors, false alarms")
     detection.add_argument("--split", choices=("tune", "check", "final"), default="check")
-    detection.add_argument("--cases", type=int, default=100, help="closed-loop cases; default 100")
+    detection.add_argument("--cases", type=int, default=80, help="closed-loop cases; default 80")
     detection.add_argument(
-        "--minutes", type=float, default=25.0, help="howl-free minutes; default 25, 0 for none"
+        "--minutes", type=float, default=20.0, help="howl-free minutes; default 20, 0 for none"
     )
     detection.add_argument("--seed", type=int, default=1, help="another seed, other cases")
     detection.add_argument(
