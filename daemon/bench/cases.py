@@ -36,6 +36,7 @@ class TrueRing:
     takeover_s: float | None  # the ring is as loud as the programme's RMS of the past second
     settled_s: float | None  # within 1 dB of its final level: where a limiter holds it
     gone_s: float | None  # 20 dB under its loudest after gain or band were pulled
+    loudest_db: float  # its greatest level from the crossing on, over the programme's RMS
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,6 +176,7 @@ def _true_ring(
         takeover,
         settled,
         gone,
+        float(over_programme[time_s >= crossing_s].max()),
     )
 
 

@@ -70,6 +70,7 @@ def _other(figures: Figures) -> Iterator[str]:
         ("  of these at harmonics", str(howls["of_these_at_harmonics"])),
         ("alarms before the limit", str(howls["alarms_before_the_limit"])),
         ("marginal holds suspected", share_text(held["suspected"])),
+        ("  of those with audible tails", share_text(held["suspected_of_audible"])),
         ("marginal holds alarmed", share_text(held["alarmed"])),
     )
     for name, text in rows:

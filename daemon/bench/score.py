@@ -17,6 +17,8 @@ from prehowl.detectors.rings import RingChange, RingState
 
 NEAR_CENTS = 200.0
 CLEAR_WITHIN_S = 1.5
+AUDIBLE_DB = 20.0
+"""A tail this far under the programme's RMS is not heard; common practice, no source."""
 INSTANT_S = 0.1
 """A ring not faster than 100 dB/s that takes over sooner than this after the limit did not rise:
 the programme itself stood at its frequency. Such rings are reported in a row of their own."""
@@ -82,6 +84,7 @@ class CaseScore:
     wrong_alarms: int
     harmonic_alarms: int  # those of the wrong ones at a multiple of a true ring
     early_alarms: int  # right frequency, before the loop passed its limit
+    is_audible: bool  # a ring came within `AUDIBLE_DB` of the programme
     is_suspected: bool  # any event at a real mode after the act began
     is_alarmed: bool  # an alarm there
 
@@ -133,6 +136,7 @@ def score_case(case: HeardCase) -> CaseScore:
         wrong_alarms=len(wrong),
         harmonic_alarms=sum(_is_harmonic(s.frequency_hz, case.rings) for s in wrong),
         early_alarms=sum(s.alarm_s is not None and s.alarm_s < begins for s in right),
+        is_audible=any(ring.loudest_db > -AUDIBLE_DB for ring in case.rings),
         is_suspected=any(_speaks_after(s, begins) for s in right),
         is_alarmed=any(s.alarm_s is not None and s.alarm_s >= begins for s in right),
     )

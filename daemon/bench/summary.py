@@ -148,6 +148,7 @@ def marginal(scores: list[CaseScore]) -> Figures:
     held = [s for s in scores if s.kind == "marginal"]
     return {
         "suspected": share(s.is_suspected for s in held),
+        "suspected_of_audible": share(s.is_suspected for s in held if s.is_audible),
         "alarmed": share(s.is_alarmed for s in held),
     }
 

@@ -22,9 +22,9 @@ def change(ring, state, time_s, hz):
     )
 
 
-def ring(hz=1000.0, growth=50.0, crossing=3.0, takeover=4.0, gone=None):
+def ring(hz=1000.0, growth=50.0, crossing=3.0, takeover=4.0, gone=None, loudest=0.0):
     """One true ring."""
-    return TrueRing(hz, growth, 0.01, 0.5, crossing, takeover, 4.5, gone)
+    return TrueRing(hz, growth, 0.01, 0.5, crossing, takeover, 4.5, gone, loudest)
 
 
 def case(rings, changes, kind="step", real=()):
@@ -118,6 +118,16 @@ def test_marginal_holds_want_a_suspect_and_no_alarm():
     assert (suspected.is_suspected, suspected.is_alarmed, suspected.rings) == (True, False, ())
     over = [change(1, "suspect", 1.0, 1000.0), change(1, "cleared", 2.0, 1000.0)]
     assert not score_case(case([held], over, kind="marginal")).is_suspected
+
+
+def test_audible_tails_are_counted_apart():
+    """Oracle: by hand: two holds, one 30 dB under the programme and not suspected, one heard."""
+    told = [change(1, "suspect", 5.0, 1000.0)]
+    heard = case([ring(takeover=None, loudest=-5.0)], told, kind="marginal")
+    silent = case([ring(takeover=None, loudest=-30.0)], [], kind="marginal")
+    figures = summary.summarise(Heard((heard, silent), ()))["marginal"]
+    assert (figures["suspected"]["hits"], figures["suspected"]["of"]) == (1, 2)
+    assert figures["suspected_of_audible"]["of"] == 1
 
 
 def excerpt(family, seconds, changes=()):
