@@ -1,4 +1,13 @@
-"""Weigh the evidence: say how sure it is that a rising line is a ring."""
+"""Weigh the evidence: say how sure it is that a rising line is a ring.
+
+Each figure of `rises` speaks for or against a ring by a monotone curve, in nepers of odds
+(natural logarithm); the curves add up, as independent evidence does. They were fitted, with the
+sign of every slope held to what physics says (more rise, less wander, fewer companions speak for
+a ring), to howl-free sound and to simulated loops; see `weights` and docs/detection.md.
+
+A line's belief then follows its frames as a running mean of a few frames, so that one lucky frame
+does not raise an alarm.
+"""
 
 from dataclasses import dataclass
 
@@ -7,8 +16,22 @@ from numpy.typing import NDArray
 
 from prehowl.detectors.lines import LineView
 from prehowl.detectors.rises import Rising
+from prehowl.detectors.weights import BIAS, CURVES
 
 Figures = NDArray[np.float32]
+
+ALARM_AT = 1.6
+"""Belief (log odds on the scale of the curves) at which a line is alarmed; set on the bench's tune
+split by its false alarms."""
+
+SUSPECT_AT = 0.9
+SUSPECT_FROM = 0.55
+"""Suspicion of a suspect: the share of the evidence for an alarm, which is 1."""
+
+FLOOR = -3.0
+CEILING = 6.0
+FOLLOW = np.float32(0.5)
+FADE = np.float32(0.15)
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,31 +43,73 @@ class Verdict:
     duration_s: Figures
 
 
-def ease(value: Figures, good: Figures | float, bad: Figures | float) -> Figures:
-    """Return 1 at or beyond `good`, 0 at or beyond `bad`, straight between them."""
-    return np.clip((value - bad) / (np.asarray(good, np.float32) - bad), 0, 1).astype(np.float32)
-
-
-def score(rising: Rising) -> Figures:
-    """Return the suspicion of each row."""
+def signals(rising: Rising) -> dict[str, Figures]:
+    """Return the figures that the curves are applied to, by name; each of shape (rows,)."""
     c = rising.column
-    needed = 7 + 2.2 / (c("duration_s") + 0.1)
-    quality = ease(c("residual_db"), 0.7, 1.8) * ease(c("late_share"), 0.8, 0.5)
-    quality *= ease(c("wander"), 1.0, 2.5) * ease(c("share"), 0.85, 0.5)
-    quality *= ease(c("pnpr_db"), 12, 5) * ease(c("duration_s") / c("frame_s"), 1.3, 0.9)
-    quality *= ease(c("smear_db"), 12, 18) * ease(c("relative_db"), -25, -35)
-    quality *= ease(c("rest_rise_db") / c("rise_db"), 0.4, 0.9)
-    return np.asarray(c("rise_db") / needed * quality / (1 + c("company")), np.float32)
+    rise, duration = c("rise_db"), c("duration_s")
+    return {
+        "rise": rise,
+        "needed": rise - np.float32(2.2) / (duration + np.float32(0.1)),
+        "frames": np.log2(duration / c("frame_s")),
+        "duration": np.log2(duration),
+        "residual": c("residual_db"),
+        "straight": np.log2(rise / np.maximum(c("residual_db"), np.float32(0.05))),
+        "late": c("late_share"),
+        "last": c("last_share"),
+        "wander": np.log2(np.maximum(c("wander"), np.float32(0.02))),
+        "wander_cents": np.log2(np.maximum(c("wander_cents"), np.float32(0.05))),
+        "share": c("share"),
+        "pnpr": c("pnpr_db"),
+        "relative": c("relative_db"),
+        "ahead": np.log2(np.clip(-c("relative_db") / c("growth_db_per_s"), 0.01, 20)),
+        "rest_share": c("rest_rise_db") / rise,
+        "rest": c("rest_rise_db"),
+        "company": np.log2(1 + c("company")),
+        "phpr": c("phpr_db"),
+    }
 
 
-def weigh(view: LineView, rising: Rising) -> Verdict:
-    """Return the best verdict of each line of the view over all its rows."""
-    lines = len(view.row)
-    suspicion, growth, duration = (np.zeros(lines, np.float32) for _ in range(3))
-    points = score(rising)
-    order = np.argsort(points, kind="stable")
-    best = rising.line[order]  # the last write wins: the highest score
-    suspicion[best] = points[order]
-    growth[best] = rising.growth_db_per_s[order]
-    duration[best] = rising.column("duration_s")[order]
-    return Verdict(suspicion, growth, duration)
+def log_odds(rising: Rising) -> Figures:
+    """Return the belief of each row alone, shape (rows,)."""
+    total = np.full(len(rising.row), BIAS, np.float32)
+    for name, values in signals(rising).items():
+        knots, heights = CURVES[name]
+        total += np.interp(values, knots, heights).astype(np.float32)
+    return np.minimum(total, np.float32(CEILING))
+
+
+class Belief:
+    """The running belief of every line of one resolution, by slot number."""
+
+    def __init__(self, rows: int) -> None:
+        self._belief = np.full(rows, FLOOR, np.float32)
+        self._growth = np.zeros(rows, np.float32)
+        self._duration = np.zeros(rows, np.float32)
+
+    def follow(self, view: LineView, rising: Rising) -> Verdict:
+        """Take in one frame's rising lines; return the verdict on all lines of the view."""
+        now = self._belief[view.row]
+        self._belief.fill(FLOOR)  # slots outside the view are empty or too young
+        self._belief[view.row] = now + FADE * (np.float32(FLOOR) - now)
+        if len(rising.row):
+            self._take_in(view, rising, now)
+        belief = self._belief[view.row]
+        share = (belief - SUSPECT_AT) / np.float32(ALARM_AT - SUSPECT_AT)
+        suspicion = SUSPECT_FROM + (1 - SUSPECT_FROM) * share
+        return Verdict(
+            np.maximum(suspicion, 0).astype(np.float32),
+            self._growth[view.row],
+            self._duration[view.row],
+        )
+
+    def _take_in(self, view: LineView, rising: Rising, before: Figures) -> None:
+        points = log_odds(rising)
+        order = np.argsort(points, kind="stable")
+        row = rising.row[order]  # of several writes the last one wins: the highest
+        best = np.full(len(self._belief), np.nan, np.float32)
+        best[row] = points[order]
+        self._growth[row] = rising.column("growth_db_per_s")[order]
+        self._duration[row] = rising.column("duration_s")[order]
+        mine = best[view.row]
+        told = ~np.isnan(mine)
+        self._belief[view.row[told]] = before[told] + FOLLOW * (mine[told] - before[told])

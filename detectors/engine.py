@@ -1,6 +1,6 @@
 """Joins the parts: blocks in, ring changes out."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -81,9 +81,23 @@ class Engine:
         if not np.isfinite(samples).all():
             raise ValueError("a block holds NaN or Inf; replace such samples before analysis")
         changes: list[RingChange] = []
-        for latest in self._memory.ticks(samples):
-            changes += self._step(latest)
+        for latest in self._ticks(samples):
+            self._measure_levels(latest[:, -self.quantum :])
+            for resolution, power in self._spectra(latest):
+                changes += self._look(resolution, power)
         return changes
+
+    def spectra(
+        self, block: NDArray[np.float32]
+    ) -> Iterator[tuple[int, Resolution, NDArray[np.float32]]]:
+        """Yield tick, resolution and spectrum (channels, bins) of each frame, without judging.
+
+        For the bench, which looks at what the resolutions see. An engine is either fed or used
+        so, not both.
+        """
+        for latest in self._ticks(block):
+            for resolution, power in self._spectra(latest):
+                yield self._tick, resolution, power
 
     def finish(self) -> list[RingChange]:
         """End the stream: clear what still rings."""
@@ -98,25 +112,26 @@ class Engine:
         level = np.maximum(to_dbfs(2 * self._mean_square), np.float32(FLOOR_DBFS))
         return EngineView(level, to_dbfs(self._peak**2), table)
 
-    def _step(self, latest: NDArray[np.float32]) -> list[RingChange]:
-        self._tick += 1
-        self._measure_levels(latest[:, -self.quantum :])
-        changes: list[RingChange] = []
+    def _ticks(self, samples: NDArray[np.float32]) -> Iterator[NDArray[np.float32]]:
+        for latest in self._memory.ticks(samples):
+            self._tick += 1
+            yield latest
+
+    def _spectra(
+        self, latest: NDArray[np.float32]
+    ) -> Iterator[tuple[Resolution, NDArray[np.float32]]]:
         for resolution in self.resolutions:
             if resolution.due(self._tick):
-                changes += self._look(resolution, latest)
-        return changes
+                for power in resolution.spectra(latest):
+                    yield resolution, power
 
-    def _look(self, resolution: Resolution, latest: NDArray[np.float32]) -> list[RingChange]:
-        changes: list[RingChange] = []
-        spectra = resolution.spectra(latest)
-        for power in spectra:
-            view, verdict = resolution.step(power)
-            sight = Sight(view, verdict, self._tick * self.quantum, self.rate_hz)
-            changes += self._tracker.see(sight)
-            bands = band_index(np.maximum(view.frequency_hz, 1))
-            np.maximum.at(self._suspicion, (view.ch, bands), verdict.suspicion)
-        return changes
+    def _look(self, resolution: Resolution, power: NDArray[np.float32]) -> list[RingChange]:
+        view, verdict = resolution.step(power)
+        telling = np.flatnonzero(verdict.suspicion > 0)
+        bands = band_index(view.frequency_hz[telling])
+        np.maximum.at(self._suspicion, (view.ch[telling], bands), verdict.suspicion[telling])
+        sight = Sight(view, verdict, self._tick * self.quantum, self.rate_hz)
+        return self._tracker.see(sight)
 
     def _measure_levels(self, newest: NDArray[np.float32]) -> None:
         keep = np.float32(np.exp(-self.quantum / (LEVEL_MEMORY_S * self.rate_hz)))

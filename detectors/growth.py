@@ -6,6 +6,7 @@ half against the whole.
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,8 +21,6 @@ class Rise:
     """Straight-line fits to level over time, one per line; arrays of shape (lines,)."""
 
     slope: NDArray[np.float32]  # dB per frame
-    late_slope: NDArray[np.float32]  # of the later half, dB per frame
-    last_slope: NDArray[np.float32]  # of the last quarter
     residual_db: NDArray[np.float32]  # root mean square off the line
     frames: NDArray[np.float32]  # from the first frame in which the line was seen to the last
     share: NDArray[np.float32]  # of those frames in which it was seen, 0..1
@@ -32,17 +31,11 @@ class Rise:
         return self.slope * self.frames
 
 
-def _weighted_slope(
-    weight: NDArray[np.float32], time: NDArray[np.float32], level: NDArray[np.float32]
-) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    total = np.maximum(weight.sum(axis=1), np.float32(1e-9))
-    mean_t = (weight @ time) / total
-    mean_l = (weight * level).sum(axis=1) / total
-    off_t = time - mean_t[:, None]
-    variance = (weight * off_t * off_t).sum(axis=1)
-    covariance = (weight * off_t * level).sum(axis=1)
-    slope = covariance / np.maximum(variance, np.float32(1e-6))
-    return slope, mean_l - slope * mean_t
+@lru_cache
+def _powers_of_time(frames: int) -> NDArray[np.float32]:
+    """Return 1, t and t^2 for t = -(frames - 1)..0, shape (frames, 3)."""
+    time = np.arange(frames, dtype=np.float32) - (frames - 1)
+    return np.stack([np.ones_like(time), time, time * time], axis=1)
 
 
 def fit(level_db: NDArray[np.float32], present: NDArray[np.float32]) -> Rise:
@@ -55,24 +48,38 @@ def fit(level_db: NDArray[np.float32], present: NDArray[np.float32]) -> Rise:
 
     Notes
     -----
-    Least squares. The idea that a howl is straight in dB is published (slope deviation, see
-    `slope_deviation`); asking for growth and for an unbroken late half is ours.
+    Least squares from sums, so that the work is three matrix products whatever the number of
+    lines. The idea that a howl is straight in dB is published (slope deviation, see
+    `slope_deviation`); asking for growth is ours.
     """
     frames = level_db.shape[1]
-    time = np.arange(frames, dtype=np.float32) - (frames - 1)
-    slope, at_end = _weighted_slope(present, time, level_db)
-    off = present * (level_db - at_end[:, None] - slope[:, None] * time)
-    count = np.maximum(present.sum(axis=1), 1)
-    residual = np.sqrt((off * off).sum(axis=1) / count)
-    first = np.where(present.any(axis=1), present.argmax(axis=1), frames - 1)
+    basis = _powers_of_time(frames)
+    # Against the newest level: float32 sums of squares would lose tenths of a dB otherwise.
+    off = present * (level_db - level_db[:, -1:])
+    count, sum_t, sum_tt = (present @ basis).T
+    sum_l, sum_lt = (off @ basis[:, :2]).T
+    sum_ll = np.einsum("ij,ij->i", off, off)
+    count = np.maximum(count, 1)
+    spread_t = np.maximum(sum_tt - sum_t * sum_t / count, np.float32(1e-6))
+    together = sum_lt - sum_t * sum_l / count
+    slope = together / spread_t
+    unexplained = np.maximum(sum_ll - sum_l * sum_l / count - slope * together, 0)
+    seen = present.any(axis=1)
+    first = np.where(seen, present.argmax(axis=1), frames - 1)
     seen_for = (frames - 1 - first).astype(np.float32)
-    late_slope, last_slope = (
-        _weighted_slope(
-            present * (time >= -np.maximum(seen_for * part, 2)[:, None]), time, level_db
-        )[0]
-        for part in (np.float32(0.5), np.float32(0.25))
-    )
-    return Rise(slope, late_slope, last_slope, residual, seen_for, count / (seen_for + 1))
+    return Rise(slope, np.sqrt(unexplained / count), seen_for, count / (seen_for + 1))
+
+
+def slope_of_the_last(
+    level_db: NDArray[np.float32],
+    present: NDArray[np.float32],
+    rise: Rise,
+    part: float,
+) -> NDArray[np.float32]:
+    """Return the slope over the last `part` (0..1) of the frames of each fit, dB per frame."""
+    time = _powers_of_time(level_db.shape[1])[:, 1]
+    span = np.maximum(rise.frames * np.float32(part), 2)[:, None]
+    return fit(level_db, present * (time >= -span)).slope
 
 
 def measure(view: LineView) -> NDArray[np.float32]:

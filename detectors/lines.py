@@ -88,11 +88,14 @@ class LineView:
     position: NDArray[np.float32]  # smoothed, bins
     level_dbfs: NDArray[np.float32]
     age: NDArray[np.int32]  # frames since birth
+    lift_db: NDArray[np.float32]  # level above the line's own mean of the last frames
     fast: History
     slow: History  # one value per SLOW_STEP frames
     fast_total: NDArray[np.float32]  # (channels, frames) summed power, newest last
     slow_total: NDArray[np.float32]  # the same in the steps of the slow history
     recent_power: NDArray[np.float32]  # (channels,) summed power, averaged over about a second
+
+    slow_is_new: bool  # the slow history was extended by this frame
 
     @property
     def frequency_hz(self) -> NDArray[np.float32]:
@@ -109,6 +112,7 @@ class LineView:
             position=self.position[lines],
             level_dbfs=self.level_dbfs[lines],
             age=self.age[lines],
+            lift_db=self.lift_db[lines],
         )
 
 
@@ -138,6 +142,7 @@ class Lines:
         self._row_ch = np.repeat(np.arange(channels), SLOTS)
         self._peak_at = np.full(channels * bins, -1, np.int32)
         self._sums = np.zeros((3, rows), np.float32)
+        self._mean_db = np.zeros(rows, np.float32)
         self._frames = 0
         self._fast_total = np.zeros((channels, fast_frames), np.float32)
         self._slow_total = np.zeros((channels, slow_frames), np.float32)
@@ -240,6 +245,9 @@ class Lines:
     def _remember(self) -> None:
         present = (self.alive & (self.hidden == 0)).astype(np.float32)
         self.age[self.alive] += 1
+        # A plain mean at first, then one with a memory of half the fast history.
+        weight = 1 / np.minimum(np.maximum(self.age, 1), self.fast.length // 2)
+        self._mean_db += weight.astype(np.float32) * (self.level_dbfs - self._mean_db)
         self.fast.add(self.level_dbfs, self._position_now, present)
         self._sums += (self.level_dbfs * present, self._position_now * present, present)
         self._frames += 1
@@ -264,9 +272,11 @@ class Lines:
             position=self.position[row],
             level_dbfs=self.level_dbfs[row],
             age=self.age[row],
+            lift_db=np.where(self.hidden[row] == 0, self.level_dbfs[row] - self._mean_db[row], 0),
             fast=self.fast,
             slow=self.slow,
             fast_total=self._fast_total,
             slow_total=self._slow_total,
             recent_power=self._recent,
+            slow_is_new=self._frames % SLOW_STEP == 0,
         )

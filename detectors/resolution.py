@@ -5,10 +5,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from prehowl.detectors.belief import Verdict, weigh
-from prehowl.detectors.lines import SLOW_STEP, Lines, LineView
+from prehowl.detectors.belief import Belief, Verdict
+from prehowl.detectors.lines import SLOTS, Lines, LineView
 from prehowl.detectors.peaks import LOBE_BINS, find_peaks
-from prehowl.detectors.rises import Span, gather
+from prehowl.detectors.rises import Rising, Span, gather, joined, none_rising
 from prehowl.detectors.spectrum import hann, power_spectrum
 
 
@@ -29,17 +29,24 @@ class Design:
 DESIGNS = (
     # Low notes lie a few hertz apart and loops grow slowly there.
     Design("long", 16, 2, 45, 420, (
-        Span(False, 16), Span(False, 32), Span(False, 64), Span(True, 32), Span(True, 64),
-    ), 64, 64),
-    Design("main", 8, 1, 180, 18_000, (
+        Span(False, 12), Span(False, 24), Span(False, 48), Span(True, 24), Span(True, 48),
+    ), 48, 48),
+    Design("main", 8, 1, 55, 18_000, (
         Span(False, 12), Span(False, 24), Span(False, 48), Span(True, 24), Span(True, 48),
         Span(True, 96),
     ), 48, 96),
+    Design("brief", 4, 1, 150, 18_000, (
+        Span(False, 8), Span(False, 12), Span(False, 20),
+    ), 20, 8),
     # A ring of 400 dB/s at 8 kHz is over within two main frames.
-    Design("short", 2, 0.5, 700, 18_000, (
-        Span(False, 8), Span(False, 14), Span(False, 28), Span(False, 56),
-    ), 56, 8),
+    Design("short", 2, 0.5, 300, 18_000, (
+        Span(False, 8), Span(False, 14), Span(False, 32),
+    ), 32, 8),
 )  # fmt: skip
+
+
+YOUNGEST = 5
+"""Frames that a line must have lived to be looked at."""
 
 
 class Resolution:
@@ -65,7 +72,10 @@ class Resolution:
             patience=max(3, round(0.12 / self.hop_s)),
             hop_s=self.hop_s,
         )
-        self._youngest = 5
+        self._belief = Belief(channels * SLOTS)
+        self._fast_spans = tuple(span for span in design.spans if not span.slow)
+        self._slow_spans = tuple(span for span in design.spans if span.slow)
+        self._slow_rising = none_rising()
 
     @property
     def is_useful(self) -> bool:
@@ -102,18 +112,22 @@ class Resolution:
 
     def step(self, power: NDArray[np.float32]) -> tuple[LineView, Verdict]:
         """Take one frame's spectrum, shape (channels, bins); return its lines and the verdict."""
+        view = self.advance(power)
+        return view, self._belief.follow(view, self.rising(view))
+
+    def advance(self, power: NDArray[np.float32]) -> LineView:
+        """Follow the lines through one frame's spectrum; return those old enough to be judged."""
         self._lines.step(power, find_peaks(power, self._first, self._last))
-        view = self.view(power)
-        rising = gather(view, self.design.spans, frame_s=self.frame_s)
-        return view, weigh(view, rising)
+        return self._lines.view(power, bin_hz=self.bin_hz, hop_s=self.hop_s, youngest=YOUNGEST)
 
-    def view(self, power: NDArray[np.float32]) -> LineView:
-        """Return the lines that are old enough to be judged."""
-        return self._lines.view(
-            power, bin_hz=self.bin_hz, hop_s=self.hop_s, youngest=self._youngest
-        )
-
-
-def slow_hop_s(resolution: Resolution) -> float:
-    """Return the time between two values of the slow history."""
-    return resolution.hop_s * SLOW_STEP
+    def rising(self, view: LineView) -> Rising:
+        """Return what speaks for and against each rising line of the frame just advanced to."""
+        fast = gather(view, self._fast_spans, frame_s=self.frame_s)
+        if self._slow_spans and view.slow_is_new:
+            self._slow_rising = gather(view, self._slow_spans, frame_s=self.frame_s)
+        elif len(self._slow_rising.row):
+            # Until the slow history has its next value, what it said still holds, for the lines
+            # that are still there.
+            still = np.isin(self._slow_rising.row, view.row[view.lift_db > 0])
+            self._slow_rising = self._slow_rising.only(still)
+        return joined([fast, self._slow_rising])

@@ -11,14 +11,11 @@ import numpy as np
 
 from prehowl.detectors import HOWL_TESTS
 from prehowl.detectors.bands import nominal_hz
-from prehowl.detectors.belief import Verdict
+from prehowl.detectors.belief import SUSPECT_FROM, Verdict
 from prehowl.detectors.lines import LineView
 from prehowl.detectors.loop import advised_cut_db, margin_db
 from prehowl.detectors.rings import RingChange, RingState, move
 from prehowl.detectors.steadiness import wander_bins
-
-SUSPECT_FROM = 0.55
-"""Share of the evidence for an alarm that makes a suspect."""
 
 SUSPECT_HOLD_S = 1.0
 """A suspect that shows nothing new for this long is cleared."""
