@@ -6,10 +6,10 @@ import scipy.signal
 from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
+from signals import sine
 
 from prehowl.detectors.peaks import find_peaks, scalloping_db
 from prehowl.detectors.spectrum import FLOOR_DBFS, hann, power_spectrum, to_dbfs
-from signals import sine
 
 LENGTHS = (512, 1024, 2048, 4096, 8192)
 RATES = (44_100, 48_000, 88_200, 96_000)
