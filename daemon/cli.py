@@ -93,6 +93,7 @@ def _overview() -> str:
         "usage: prehowl COMMAND [options]\n\n"
         "Sees a howl coming on stage monitors and says which band to pull.\n\n"
         f"commands:\n{rows}\n\n"
-        "`prehowl COMMAND --help` shows options and an example; --version; --debug for tracebacks.\n"
+        "`prehowl COMMAND --help` shows options and an example.\n"
+        "--version tells the version, --debug shows tracebacks.\n"
         "example: prehowl demo"
     )

@@ -253,8 +253,9 @@ class Lines:
         self._frames += 1
         if self._frames % SLOW_STEP == 0:
             level, position, seen = self._sums
-            some = np.maximum(seen, 1)
-            self.slow.add(level / some, position / some, (seen > SLOW_STEP / 2).astype(np.float32))
+            share = np.asarray(1 / np.maximum(seen, 1), np.float32)
+            enough = np.asarray(seen > SLOW_STEP / 2, np.float32)
+            self.slow.add(level * share, position * share, enough)
             self._sums[:] = 0
 
     def view(

@@ -59,8 +59,8 @@ def peaking_share(octaves_off: float) -> float:
     decibels scale with 1 / (1 + (Q (f/f0 - f0/f))^2). At the band's edge it is one half.
     Source: the peaking filter of the W3C Audio EQ Cookbook note (2021); the limit is ours.
     """
-    ratio = 2.0**octaves_off
-    return 1 / (1 + (4.32 * (ratio - 1 / ratio)) ** 2)
+    ratio = float(2.0**octaves_off)
+    return 1.0 / (1 + (4.32 * (ratio - 1 / ratio)) ** 2)
 
 
 def advised_cut_db(

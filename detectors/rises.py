@@ -188,7 +188,7 @@ def _company(view: LineView, rise: Rise, rows: NDArray[np.intp]) -> Figures:
     alike = view.ch[line, None] == view.ch
     alike &= np.abs(view.position[line, None] - view.position) > 4
     alike &= height > 0.5 * rise.rise_db[rows, None]
-    return alike.sum(axis=1).astype(np.float32)
+    return np.asarray(alike.sum(axis=1), np.float32)
 
 
 def _describe_now(view: LineView, line: NDArray[np.intp], figures: Figures, frame_s: float) -> None:

@@ -24,7 +24,7 @@ def hann(frame_length: int) -> NDArray[np.float32]:
         Sum = 2: the amplitude of a bin-centred sine is read off directly.
     """
     window = 0.5 - 0.5 * np.cos(2 * np.pi * np.arange(frame_length) / frame_length)
-    return (window * (2 / window.sum())).astype(np.float32)
+    return np.asarray(window * (2 / window.sum()), np.float32)
 
 
 def power_spectrum(frames: NDArray[np.float32], window: NDArray[np.float32]) -> NDArray[np.float32]:

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from prehowl.daemon.bench import cases as howls
 from prehowl.daemon.bench import material
 from prehowl.daemon.bench.cases import RATE_HZ, Case
-from prehowl.daemon.bench.specs import draw_specs
+from prehowl.daemon.bench.specs import Spec, draw_specs
 from prehowl.detectors import belief
 from prehowl.detectors.engine import ChannelSetup, Engine
 from prehowl.detectors.lines import SLOTS
@@ -236,7 +236,7 @@ def _joined(parts: Sequence[Rows], sizes: Sequence[int]) -> Rows:
     )
 
 
-def _howl_rows(specs: tuple[howls.Spec, ...]) -> tuple[Rows, Rows, NDArray[np.int32]]:
+def _howl_rows(specs: tuple[Spec, ...]) -> tuple[Rows, Rows, NDArray[np.int32]]:
     batch = howls.make_batch(specs)
     rows = gather_rows([case.samples for case in batch])
     kind, ring = label(rows, batch)

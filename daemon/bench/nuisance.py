@@ -12,6 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import butter, lfilter, sosfilt
 
+from prehowl.daemon.bench import staged
+
 Samples = NDArray[np.float32]
 Track = NDArray[np.float64]
 Maker = Callable[[np.random.Generator, float, int], Samples]
@@ -334,5 +336,7 @@ NUISANCES: dict[str, Maker] = {
     "applause": applause,
     "clipping": clipping,
     "noise": noise,
+    "stage-voices": staged.voices,
+    "stage-band": staged.whole_band,
 }
 """Family name and its maker."""
