@@ -1,0 +1,235 @@
+"""The pages: links lead somewhere, commands exist, the map names the code, figures are the code's.
+
+Oracle throughout: the program itself (its parsers, its files, its tables), never a copy of it.
+"""
+
+import argparse
+import importlib
+import re
+import shlex
+from pathlib import Path
+
+import pytest
+
+from prehowl.daemon.cli import COMMANDS
+from prehowl.detectors import HOWL_TESTS, loop
+from prehowl.detectors.belief import SUSPECT_FROM
+from prehowl.detectors.rings import MOVES
+from prehowl.detectors.tracker import (
+    FALLEN_DB,
+    LOST_AFTER_S,
+    SUSPECT_HOLD_S,
+    TAKEOVER_S,
+    TAKEOVER_SHARE,
+)
+
+ROOT = Path(__file__).parent.parent
+PAGES = sorted([*ROOT.glob("*.md"), *(ROOT / "docs").glob("*.md")])
+MAP = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+SHELLS = {"", "sh", "bash", "console", "toml"}
+
+LINK = re.compile(r"!?\[[^\]]*\]\(([^)\s]+)\)")
+FENCE = re.compile(r"^[ ]*```(\w*)\n(.*?)^[ ]*```", re.MULTILINE | re.DOTALL)
+INLINE = re.compile(r"(?<!`)`(prehowl [^`\n]+)`(?!`)")
+COMMAND = re.compile(r"(?:^|[\s/])prehowl (.+)$")
+
+
+def page(name: str) -> str:
+    """Return the text of a page."""
+    return (ROOT / name).read_text(encoding="utf-8")
+
+
+def anchors(text: str) -> set[str]:
+    """Return the anchors of a page's headings as code hosts make them."""
+    heads = re.findall(r"^#+ (.+)$", text, re.MULTILINE)
+    return {re.sub(r"[^\w\- ]", "", head.lower()).replace(" ", "-") for head in heads}
+
+
+def broken_links(path: Path) -> list[str]:
+    """Return the relative links of a page that lead nowhere."""
+    text = path.read_text(encoding="utf-8")
+    broken = []
+    for target in LINK.findall(FENCE.sub("", text)):
+        if "://" in target or target.startswith("mailto:"):
+            continue
+        name, _, anchor = target.partition("#")
+        file = path.parent / name if name else path
+        if not file.exists() or (anchor and anchor not in anchors(file.read_text("utf-8"))):
+            broken.append(target)
+    return broken
+
+
+def fenced_commands(path: Path) -> list[list[str]]:
+    """Return the words behind `prehowl` of every command line in a page's fenced blocks."""
+    found = []
+    for language, body in FENCE.findall(path.read_text(encoding="utf-8")):
+        for line in body.splitlines() if language in SHELLS else ():
+            match = COMMAND.search(line.partition(" #")[0])
+            if match and match[1].split()[0] in COMMANDS:
+                found.append(shlex.split(re.split(r"\s[|>]", match[1])[0]))
+    return found
+
+
+def parser_of(command: str) -> argparse.ArgumentParser:
+    """Return the parser of one command, as the program builds it."""
+    module = importlib.import_module(f"prehowl.daemon.commands.{command}")
+    parser = argparse.ArgumentParser(prog=command, exit_on_error=False)
+    module.add_arguments(parser)
+    parser.add_argument("--debug", action="store_true")
+    return parser
+
+
+def fault_in(words: list[str]) -> str | None:
+    """Return what the program's own parser holds against a command line, or None."""
+    try:
+        parser_of(words[0]).parse_args(words[1:])
+    except (argparse.ArgumentError, SystemExit) as fault:
+        return f"prehowl {shlex.join(words)}: {fault!r}"
+    return None
+
+
+CASES = [(path, words) for path in PAGES for words in fenced_commands(path)]
+
+
+@pytest.mark.parametrize("path", PAGES, ids=lambda path: path.name)
+def test_links_lead_somewhere(path):
+    """Every relative link names a file that exists, and its anchor a heading of that file."""
+    assert broken_links(path) == []
+
+
+def test_a_broken_link_is_found(tmp_path):
+    """The check above can fail: a missing file and a missing heading are both told."""
+    text = "# Here\n[a](gone.md) [b](#nowhere) [c](#here) [d](https://example.org/x)\n"
+    made = tmp_path / "page.md"
+    made.write_text(text, encoding="utf-8")
+    assert broken_links(made) == ["gone.md", "#nowhere"]
+
+
+@pytest.mark.parametrize(
+    ("path", "words"), CASES, ids=[f"{p.name}: {shlex.join(w)}" for p, w in CASES]
+)
+def test_fenced_commands_parse(path, words):
+    """Every `prehowl ...` line of a fenced block is taken by that command's own parser."""
+    assert fault_in(words) is None
+
+
+def test_every_command_is_shown_and_a_wrong_one_is_found():
+    """Each command stands in a fenced block somewhere; an invented option is refused."""
+    assert {words[0] for _, words in CASES} == set(COMMANDS)
+    assert fault_in(["scan", "a.wav", "--no-such-option"]) is not None
+
+
+@pytest.mark.parametrize("path", PAGES, ids=lambda path: path.name)
+def test_inline_commands_exist(path):
+    """A command named in running text exists, and so do its options."""
+    for text in INLINE.findall(path.read_text(encoding="utf-8")):
+        name, *rest = text.split()[1:]
+        if name.isupper() or name.startswith("-"):
+            continue
+        assert name in COMMANDS, text
+        known = parser_of(name).format_help()
+        if name == "bench":
+            known += Path(ROOT / "daemon/commands/bench.py").read_text(encoding="utf-8")
+        missing = [word for word in rest if word.startswith("--") and word not in known]
+        assert missing == [], text
+
+
+def readme_commands() -> list[str]:
+    """Return the two set-up commands of the README."""
+    return [
+        line
+        for _, body in FENCE.findall(page("README.md"))
+        for line in body.splitlines()
+        if line.startswith("python3 -m venv")
+    ]
+
+
+def test_readme_commands_are_those_of_ci():
+    """CI runs both commands word for word; only options that make the demo end may follow."""
+    demo, tests = readme_commands()
+    lines = [line.strip() for line in page(".ci/run").splitlines()]
+    assert demo.endswith("prehowl demo")
+    assert any(line.startswith(f"{demo} --seconds ") for line in lines)
+    assert tests in lines
+
+
+def test_readme_opens_with_the_job():
+    """Behind its title the README holds one paragraph, a picture, and soon the two commands."""
+    parts = page("README.md").split("\n\n")
+    assert parts[0] == "# prehowl"
+    assert "\n" not in parts[1]
+    assert parts[2].startswith("![")
+
+
+def mapped_files() -> set[str]:
+    """Return every file that the developers' map has a row for."""
+    return set(re.findall(r"^\| `([^`]+\.py)` \|", MAP, re.MULTILINE))
+
+
+def test_map_names_only_what_exists():
+    """Each file of the map is there."""
+    assert [name for name in sorted(mapped_files()) if not (ROOT / name).is_file()] == []
+
+
+def test_map_names_every_module():
+    """Each module of daemon/ and detectors/ has a row; package markers need none."""
+    modules = {
+        str(path.relative_to(ROOT))
+        for folder in ("daemon", "detectors")
+        for path in (ROOT / folder).rglob("*.py")
+        if path.name != "__init__.py"
+    }
+    assert sorted(modules - mapped_files()) == []
+
+
+def test_every_page_is_in_the_index():
+    """Each page of docs/ can be reached from docs/index.md."""
+    linked = set(LINK.findall(page("docs/index.md")))
+    names = {path.name for path in (ROOT / "docs").glob("*.md")} - {"index.md"}
+    assert sorted(names - linked) == []
+
+
+def test_detection_page_lists_the_howl_tests():
+    """The table of howl tests holds the names of the evidence, in the list's order."""
+    assert re.findall(r"^\| `(\w+)` \| `\w+\.py` \|", page("docs/detection.md"), re.M) == [
+        *HOWL_TESTS
+    ]
+
+
+def test_detection_page_lists_the_moves():
+    """The table of moves is that of `rings.MOVES`; `any` stands for all living states."""
+    section = page("docs/detection.md").partition("| from | to |")[2]
+    told = set()
+    for start, end in re.findall(r"^\| ([^|]+) \| `(\w+)` \|", section, re.MULTILINE):
+        states = ["suspect", "ringing", "howling"] if start == "any" else start.split(", ")
+        told |= {(state.strip("`"), end) for state in states}
+    true = {(str(a or "nothing"), str(b)) for a, moves in MOVES.items() for b in moves}
+    assert told == true
+
+
+def test_limits_of_the_states_are_those_of_the_tracker():
+    """The pages' figures for howling and cleared are the tracker's constants."""
+    detection, states = page("docs/detection.md"), page("docs/states.md")
+    assert f"{100 * TAKEOVER_SHARE:g} % of the channel's power for {1000 * TAKEOVER_S:g} ms" in (
+        detection
+    )
+    for text in (detection, states):
+        assert f"{LOST_AFTER_S:g} s" in text
+        assert f"{FALLEN_DB:g} dB" in text
+        assert f"for {SUSPECT_HOLD_S:g} s" in text
+    assert 0 < SUSPECT_FROM < 1  # "a suspect begins lower"
+
+
+def test_worked_numbers_of_the_physics_page():
+    """The page's own figures follow from `detectors.loop`."""
+    text = page("docs/physics.md")
+    delay_s = loop.loop_delay(1.5, 0.003, 20)
+    margin = loop.margin_db(42, 0.008)
+    assert f"3 ms: 4.37 + 3 = {1000 * delay_s:.2f} ms" in text
+    assert f"| {loop.candidate_spacing_hz(delay_s):.0f} Hz | a wedge 1.5 m away" in text
+    assert f"| {loop.growth_db_per_s(1, delay_s):.0f} dB/s | [own] |" in text
+    assert f"| 30 °C | {loop.speed_of_sound(30):.1f} m/s |" in text
+    for frequency_hz, where in ((2513, "mid-band"), (2818, "at the edge")):
+        cut_db = loop.advised_cut_db(margin, frequency_hz)
+        row = f"| {frequency_hz} Hz, {where} | 42 dB/s | 8 ms | {margin:.2f} dB | {cut_db} dB |"
+        assert row in text
