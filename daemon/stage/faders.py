@@ -16,12 +16,17 @@ FADE_S = 0.04
 
 
 class Faders:
-    """A matrix of gains in dB, each running to its target along a straight line in dB."""
+    """A matrix of gains in dB, each running to its target along a straight line in dB.
+
+    One that opens from shut rises along a straight line in amplitude: straight in dB from nothing
+    it would carry all that it lets through up at one rate, which is what a howl does.
+    """
 
     def __init__(self, start_db: Real, rate_hz: float) -> None:
         self._now_db = np.array(start_db, float)
         self._target_db = self._now_db.copy()
         self._step_db = np.zeros_like(self._now_db)  # per sample
+        self._opening = np.zeros_like(self._now_db)  # amplitude per sample, 0 if not opening
         self._rate_hz = rate_hz
 
     @property
@@ -38,7 +43,10 @@ class Faders:
         """Send the fader at an index to a target, arriving after `over_s` seconds."""
         self._target_db[at] = target_db
         way = abs(target_db - self._now_db[at])
-        self._step_db[at] = way / max(1.0, over_s * self._rate_hz)
+        samples = max(1.0, over_s * self._rate_hz)
+        self._step_db[at] = way / samples
+        opens = self._now_db[at] <= OFF_DB < target_db
+        self._opening[at] = _linear(np.asarray(target_db)) / samples if opens else 0.0
 
     def next(self, samples: int) -> Real:
         """Return linear gains over the next samples, shape (..., samples), or (..., 1) at rest."""
@@ -48,7 +56,16 @@ class Faders:
         reach = self._step_db[..., None] * np.arange(1, samples + 1)
         way = np.sign(left)[..., None] * np.minimum(np.abs(left)[..., None], reach)
         gains = _linear(self._now_db[..., None] + way)
-        self._now_db = self._now_db + way[..., -1]
+        opening = self._opening > 0
+        if opening.any():
+            risen = _linear(self._now_db)[..., None] + self._opening[..., None] * np.arange(
+                1, samples + 1
+            )
+            risen = np.minimum(risen, _linear(self._target_db)[..., None])
+            gains = np.where(opening[..., None], risen, gains)
+        moved_db = self._now_db + way[..., -1]
+        opened_db = 20 * np.log10(np.maximum(gains[..., -1], 1e-4))
+        self._now_db = np.where(opening, opened_db, moved_db)
         arrived = np.abs(self._target_db - self._now_db) < 1e-9
         self._now_db[arrived] = self._target_db[arrived]
         return gains
