@@ -50,4 +50,5 @@ def power_spectrum(frames: NDArray[np.float32], window: NDArray[np.float32]) -> 
 
 def to_dbfs(power: NDArray[np.float32]) -> NDArray[np.float32]:
     """Return `10 log10(power)` with a floor of -140 dBFS."""
-    return np.asarray(10 * np.log10(np.maximum(power, FLOOR_POWER)), np.float32)
+    level = 10 * np.log10(np.maximum(power, FLOOR_POWER))
+    return np.asarray(np.maximum(level, FLOOR_DBFS), np.float32)

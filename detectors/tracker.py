@@ -35,6 +35,10 @@ TAKEOVER_S = 0.04
 SAME_CENTS = 50.0
 """Two lines nearer than this are one ring (a semitone is 100)."""
 
+ECHO_S = 0.3
+"""For so long after a ring has stopped, its frequency is not news: long frames and the running
+belief still hold it when short frames have seen it end."""
+
 HARMONICS = range(2, 10)
 """A clipping amplifier makes these of a howl; they are not rings of their own."""
 
@@ -96,6 +100,7 @@ class RingTracker:
         self._watched = np.array([not s.is_reference for s in setups], bool)
         self._next_id = 1
         self.rings: list[Ring] = []
+        self._stopped: list[tuple[Ring, int]] = []  # with the sample at which each stopped
 
     def see(self, sight: Sight) -> list[RingChange]:
         """Take one frame of one resolution; return what changed."""
@@ -161,15 +166,17 @@ class RingTracker:
                 self._add(sight, int(line), float(suspicion[line]))
 
     def _is_known(self, view: LineView, line: int) -> bool:
-        """Tell whether a line belongs to a ring that is followed already."""
+        """Tell whether a line belongs to a ring that is followed or has only just stopped."""
         ch = int(view.ch[line])
+        for ring, _ in self._stopped:
+            if ring.ch == ch and _is_near(view, line, ring):
+                return True
         frequency = float(view.position[line]) * view.bin_hz
         level = float(view.level_dbfs[line])
         for ring in self.rings:
             if ring.ch != ch:
                 continue
-            reach = max(1.5 * view.bin_hz, 0.03 * ring.frequency_hz)
-            if abs(frequency - ring.frequency_hz) < reach:
+            if _is_near(view, line, ring):
                 return True
             if (
                 level < ring.level_dbfs - 25
@@ -211,7 +218,11 @@ class RingTracker:
             state = self._next_state(ring, sight.sample)
             if state is not None:
                 changes.append(self._change(ring, state, sight.sample))
+        over = [ring for ring in self.rings if ring.state is RingState.CLEARED]
         self.rings = [ring for ring in self.rings if ring.state is not RingState.CLEARED]
+        echo = round(ECHO_S * self._rate_hz)
+        recent = [(ring, at) for ring, at in self._stopped if sight.sample - at < echo]
+        self._stopped = recent + [(ring, sight.sample) for ring in over]
         return changes
 
     def _next_state(self, ring: Ring, sample: int) -> RingState | None:
@@ -261,6 +272,12 @@ class RingTracker:
             cut_db=cut,
             evidence=ring.evidence,
         )
+
+
+def _is_near(view: LineView, line: int, ring: Ring) -> bool:
+    frequency = float(view.position[line]) * view.bin_hz
+    reach = max(1.5 * view.bin_hz, 0.03 * ring.frequency_hz)
+    return abs(frequency - ring.frequency_hz) < reach
 
 
 def _is_multiple(frequency_hz: float, base_hz: float) -> bool:
