@@ -4,7 +4,7 @@ One row is one line over one duration. The columns are plain physical figures; `
 them. The same rows are what the bench collects to fit those weights.
 
 Most lines of music do not rise, so the cheap test on the line's own running mean comes first and
-all else is done for few. Measured: it leaves about one line in eight.
+all else is done for few. Measured on mixed material of the bench: 15 % of the lines are left.
 """
 
 from dataclasses import dataclass
