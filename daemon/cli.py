@@ -4,7 +4,6 @@ Only the chosen command's module is imported, so that `scan` and `demo` work on 
 without an audio library.
 """
 
-import argparse
 import difflib
 import importlib
 import importlib.metadata
@@ -12,8 +11,8 @@ import os
 import signal
 import sys
 from collections.abc import Sequence
-from types import ModuleType
 
+from prehowl.daemon.command_line import CommandParser
 from prehowl.daemon.errors import BAD_INPUT, OK, SYSTEM_FAILURE, PrehowlError
 
 COMMANDS = {
@@ -58,9 +57,12 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _dispatch(words: list[str]) -> int:
-    if not words or words[0] in ("-h", "--help"):
+    if not words:
+        print(_overview(), file=sys.stderr)
+        return BAD_INPUT
+    if words[0] in ("-h", "--help"):
         print(_overview())
-        return OK if words else BAD_INPUT
+        return OK
     if words[0] in ("-V", "--version"):
         print(f"prehowl {importlib.metadata.version('prehowl')}")
         return OK
@@ -71,17 +73,14 @@ def _dispatch(words: list[str]) -> int:
         print(f"prehowl: unknown command {name!r}. {hint}", file=sys.stderr)
         return BAD_INPUT
     module = importlib.import_module(f"prehowl.daemon.commands.{name}")
-    args = _parser(name, module).parse_args(words[1:])
+    args = parser_of(name).parse_args(words[1:])
     return int(module.run(args))
 
 
-def _parser(name: str, module: ModuleType) -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
-        prog=f"prehowl {name}",
-        description=module.HELP,
-        epilog=f"example: {module.EXAMPLE}",
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
+def parser_of(name: str) -> CommandParser:
+    """Return the parser of one command."""
+    module = importlib.import_module(f"prehowl.daemon.commands.{name}")
+    parser = CommandParser(f"prehowl {name}", text=module.HELP, example=module.EXAMPLE)
     module.add_arguments(parser)
     parser.add_argument("--debug", action="store_true", help="show tracebacks")
     return parser

@@ -3,15 +3,14 @@
 Oracle throughout: the program itself (its parsers, its files, its tables), never a copy of it.
 """
 
-import argparse
-import importlib
 import re
 import shlex
 from pathlib import Path
 
 import pytest
 
-from prehowl.daemon.cli import COMMANDS
+from prehowl.daemon.cli import COMMANDS, parser_of
+from prehowl.daemon.errors import UsageError
 from prehowl.detectors import HOWL_TESTS, loop
 from prehowl.detectors.belief import SUSPECT_FROM
 from prehowl.detectors.rings import MOVES
@@ -70,20 +69,11 @@ def fenced_commands(path: Path) -> list[list[str]]:
     return found
 
 
-def parser_of(command: str) -> argparse.ArgumentParser:
-    """Return the parser of one command, as the program builds it."""
-    module = importlib.import_module(f"prehowl.daemon.commands.{command}")
-    parser = argparse.ArgumentParser(prog=command, exit_on_error=False)
-    module.add_arguments(parser)
-    parser.add_argument("--debug", action="store_true")
-    return parser
-
-
 def fault_in(words: list[str]) -> str | None:
     """Return what the program's own parser holds against a command line, or None."""
     try:
         parser_of(words[0]).parse_args(words[1:])
-    except (argparse.ArgumentError, SystemExit) as fault:
+    except (UsageError, SystemExit) as fault:
         return f"prehowl {shlex.join(words)}: {fault!r}"
     return None
 

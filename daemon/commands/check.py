@@ -10,6 +10,7 @@ from typing import Any
 
 from prehowl.daemon.channel_list import channel_words
 from prehowl.daemon.check_report import ListenedTo, Report, report_lines
+from prehowl.daemon.command_line import real_number, whole_number
 from prehowl.daemon.errors import DeviceError, DeviceFault, UsageError
 from prehowl.daemon.levels import LevelMeter, listen
 from prehowl.daemon.osc_check import look_at_targets, send_test_alert
@@ -39,7 +40,7 @@ Without a device (--no-device, or none is named and none is there) the rest is s
 exit codes: 0 all fine; 1 a problem was found; 2 wrong options, show file or recording; 3 the
 device fails."""
 
-EXAMPLE = "prehowl check --show configs/small-club.toml --no-device"
+EXAMPLE = "prehowl check --no-device"
 
 LONGEST_S = 600.0
 
@@ -53,9 +54,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     where.add_argument("--recording", metavar="FILE", help="check a file in place of a device")
     where.add_argument("--no-device", action="store_true", help="do not listen to anything")
-    parser.add_argument("--rate", metavar="HZ", type=int, help="samples per second of the device")
     parser.add_argument(
-        "--seconds", metavar="N", type=float, default=3.0, help="how long to listen; default 3"
+        "--rate", metavar="HZ", type=whole_number, help="samples per second of the device"
+    )
+    parser.add_argument(
+        "--seconds",
+        metavar="N",
+        type=real_number,
+        default=3.0,
+        help="listen so long; default 3",
     )
     parser.add_argument(
         "--osc", metavar="HOST:PORT", action="append", default=[], help="a further OSC receiver"
@@ -63,12 +70,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--test-alert",
         metavar="CHANNEL",
-        type=int,
+        type=whole_number,
         nargs="?",
         const=0,
         help="show a TEST ring on this channel (default: the first mic) on every receiver",
     )
-    parser.add_argument("--format", choices=("table", "json"), default="table")
+    parser.add_argument(
+        "--format", choices=("table", "json"), default="table", help="default: table"
+    )
 
 
 def run(args: argparse.Namespace) -> int:

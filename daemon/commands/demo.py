@@ -9,6 +9,7 @@ from dataclasses import replace
 from importlib.metadata import version
 from typing import TextIO
 
+from prehowl.daemon.command_line import real_number, whole_number
 from prehowl.daemon.errors import OK, UsageError
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.loop import Pace, StopFlag, run_loop, stop_on_signals
@@ -51,8 +52,12 @@ PRINT_SINKS: dict[str, Callable[[TextIO], Sink]] = {
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options."""
-    parser.add_argument("--seconds", metavar="N", type=float, help="end after N s of stage time")
-    parser.add_argument("--seed", metavar="N", type=int, default=7, help="another day; default 7")
+    parser.add_argument(
+        "--seconds", metavar="N", type=real_number, help="end after so long on stage"
+    )
+    parser.add_argument(
+        "--seed", metavar="N", type=whole_number, default=7, help="another day; default 7"
+    )
     parser.add_argument(
         "--pace",
         choices=("real", "fast"),

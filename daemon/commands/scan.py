@@ -10,6 +10,7 @@ from typing import TypeVar
 from rich.progress import Progress
 
 from prehowl.daemon.channel_list import channel_words, parse_channel_list
+from prehowl.daemon.command_line import real_number
 from prehowl.daemon.errors import OK, RecordingError, UsageError
 from prehowl.daemon.loop import run_loop
 from prehowl.daemon.output import open_output, write_fault
@@ -49,7 +50,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--channels", metavar="LIST", help="such as 1,3-5; default: all")
     parser.add_argument(
         "--loop-delay-ms",
-        type=float,
+        type=real_number,
         metavar="MS",
         help="once around mic, desk, wedge and air, for all channels; wins over the show file",
     )

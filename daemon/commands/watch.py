@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from importlib.metadata import version
 
 from prehowl.daemon.channel_list import channel_words, parse_channel_list
+from prehowl.daemon.command_line import real_number, whole_number
 from prehowl.daemon.errors import OK, UsageError
 from prehowl.daemon.loop import LoopResult, Pace, StopFlag, run_loop, stop_on_signals
 from prehowl.daemon.show import Show, default_show, load_show
@@ -52,7 +53,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--device", metavar="NAME", help="number, or words of the name, from `prehowl devices`"
     )
-    parser.add_argument("--rate", metavar="HZ", type=int, help="samples per second of the device")
+    parser.add_argument(
+        "--rate", metavar="HZ", type=whole_number, help="samples per second of the device"
+    )
     parser.add_argument("--channels", metavar="LIST", help="inputs to watch, such as 1-8,12")
     parser.add_argument("--recording", metavar="FILE", help="watch a file in place of a device")
     parser.add_argument(
@@ -66,7 +69,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--osc", metavar="HOST:PORT", action="append", default=[], help="a further OSC receiver"
     )
     parser.add_argument("--theme", choices=THEMES, help="of the dashboard")
-    parser.add_argument("--seconds", metavar="N", type=float, help="stop by itself after so long")
+    parser.add_argument("--seconds", metavar="N", type=real_number, help="stop after so long")
 
 
 def run(args: argparse.Namespace) -> int:
