@@ -14,6 +14,7 @@ from collections.abc import Sequence
 
 from prehowl.daemon.command_line import CommandParser
 from prehowl.daemon.errors import BAD_INPUT, OK, SYSTEM_FAILURE, PrehowlError
+from prehowl.daemon.output import check_streams, is_failed_write, write_fault
 
 COMMANDS = {
     "demo": "watch an invented festival on a virtual stage; needs no hardware",
@@ -32,12 +33,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     debug = "--debug" in words
     words = [word for word in words if word != "--debug"]
     try:
-        return _dispatch(words)
-    except PrehowlError as fault:
-        if debug:
-            raise
-        print(f"prehowl: {fault}", file=sys.stderr)
-        return fault.exit_code
+        return _run(words)
     except KeyboardInterrupt:
         return 128 + signal.SIGINT
     except BrokenPipeError:
@@ -48,12 +44,30 @@ def main(argv: Sequence[str] | None = None) -> int:
     except Exception as fault:
         if debug:
             raise
-        print(
-            f"prehowl: internal fault ({type(fault).__name__}: {fault}). "
-            "Run again with --debug for the traceback.",
-            file=sys.stderr,
-        )
-        return SYSTEM_FAILURE
+        return _told(fault)
+
+
+def _run(words: list[str]) -> int:
+    check_streams()
+    try:
+        return _dispatch(words)
+    finally:
+        sys.stdout.flush()  # here a full disk is still ours to tell, not the interpreter's
+
+
+def _told(fault: Exception) -> int:
+    """Tell a fault in one line; return the exit code."""
+    if isinstance(fault, OSError) and is_failed_write(fault):
+        fault = write_fault(fault)
+    if isinstance(fault, PrehowlError):
+        print(f"prehowl: {fault}", file=sys.stderr)
+        return fault.exit_code
+    print(
+        f"prehowl: internal fault ({type(fault).__name__}: {fault}). "
+        "Run again with --debug for the traceback.",
+        file=sys.stderr,
+    )
+    return SYSTEM_FAILURE
 
 
 def _dispatch(words: list[str]) -> int:

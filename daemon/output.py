@@ -1,6 +1,7 @@
 """Where printed results go: stdout or a file that is opened before the work starts."""
 
 import contextlib
+import errno
 import io
 import os
 import sys
@@ -9,6 +10,9 @@ from pathlib import Path
 from typing import TextIO
 
 from prehowl.daemon.errors import OutputError, UsageError
+
+WRITE_ERRORS = frozenset((errno.EBADF, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.ENOSPC))
+"""What the system says of a write: no such end, quota used up, too large, broken, disk full."""
 
 
 @contextlib.contextmanager
@@ -46,6 +50,33 @@ def open_output(path: str | None, *, inputs: Sequence[str] = ()) -> Iterator[Non
             stream.close()
         except OSError as fault:
             raise OutputError(f"{path}: cannot be written to the end ({fault.strerror})") from fault
+
+
+def check_streams() -> None:
+    """Make sure that there is somewhere to print to.
+
+    A closed stderr is replaced by nowhere: Python has None in its place, and would print what is
+    meant for it among the data on stdout.
+
+    Raises
+    ------
+    OutputError
+        If stdout is closed.
+    """
+    # The types of the standard library do not know that either may be None.
+    streams: dict[str, TextIO | None] = {"stdout": sys.stdout, "stderr": sys.stderr}
+    if streams["stderr"] is None:
+        sys.stderr = open(os.devnull, "w")  # noqa: SIM115  # for the rest of the program
+    if streams["stdout"] is None:
+        raise OutputError(
+            "standard output is closed, so no result can be told; leave '>&-' away, or send it to "
+            "a file, or to /dev/null if nobody is to see it"
+        )
+
+
+def is_failed_write(fault: OSError) -> bool:
+    """Tell whether a fault is that of printing: those of opening a file carry its name."""
+    return fault.filename is None and fault.errno in WRITE_ERRORS
 
 
 def write_fault(fault: OSError) -> OutputError:

@@ -1,12 +1,18 @@
 """What a person types and what comes back: one line for a fault, help that fits the terminal."""
 
 import shlex
+import subprocess
+import sys
+from pathlib import Path
 
+import numpy as np
 import pytest
+import soundfile
 
 from prehowl.daemon import cli
 from prehowl.daemon.command_line import WIDEST, filled
 
+PREHOWL = str(Path(sys.executable).with_name("prehowl"))
 HELPS = [*([name] for name in cli.COMMANDS), ["bench", "detection"], ["bench", "load"]]
 
 
@@ -84,3 +90,67 @@ def test_running_text_is_filled_and_lists_are_kept():
         "    d",
         "  rate: e",
     ]
+
+
+PRINTING = [
+    "scan {recording}",
+    "watch --pace fast --recording {recording}",
+    "demo --seconds 0.1 --headless",
+    "devices",
+    "check --no-device",
+    "scan --help",
+    "--help",
+    "--version",
+]
+
+
+# Not `devices`, which may have nothing to print, and not the help of a command: argparse swallows
+# the fault where Python's output is unbuffered.
+FILLING = [line for line in PRINTING if line not in ("devices", "scan --help")]
+
+
+@pytest.fixture(scope="module")
+def recording(tmp_path_factory):
+    """Give a tenth of a second of silence."""
+    path = tmp_path_factory.mktemp("lines") / "a.wav"
+    soundfile.write(path, np.zeros(4800), 48000)
+    return path
+
+
+def shell(line, redirection, recording):
+    """Run a command through the shell with a redirection; return what is left to see."""
+    words = shlex.join([PREHOWL, *line.format(recording=recording).split()])
+    return subprocess.run(
+        ["sh", "-c", f"{words} {redirection}"],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+
+
+@pytest.mark.parametrize("line", PRINTING)
+def test_a_closed_stdout_is_one_line(line, recording):
+    """Oracle: definition. Nothing can be told: code 3, and the line says what to do about it."""
+    done = shell(line, ">&-", recording)
+    assert done.returncode == 3
+    assert done.stderr.startswith("prehowl: standard output is closed")
+    assert done.stderr.count("\n") == 1
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs Linux's always-full device")
+@pytest.mark.parametrize("line", FILLING)
+def test_a_full_disk_is_no_internal_fault(line, recording):
+    """Oracle: definition. The last line tells the system's reason, once; code 3."""
+    done = shell(line, ">/dev/full", recording)
+    assert done.returncode == 3
+    assert done.stderr.splitlines()[-1] == (
+        "prehowl: the result cannot be written (No space left on device)"
+    )
+    assert done.stderr.count("No space left") == 1
+
+
+def test_a_closed_stderr_does_not_spoil_the_data(recording):
+    """Oracle: definition. What is meant for stderr goes nowhere, not among the lines of stdout."""
+    done = shell("scan --format jsonl {recording}", "2>&-", recording)
+    assert (done.returncode, done.stdout) == (0, "")
