@@ -19,6 +19,7 @@ from prehowl.daemon.show.tables import THEMES
 from prehowl.daemon.sinks.base import Sink, Snapshot
 from prehowl.daemon.sinks.csv import CsvSink
 from prehowl.daemon.sinks.dashboard import Dashboard
+from prehowl.daemon.sinks.health_lines import HealthLines
 from prehowl.daemon.sinks.jsonl import JsonlSink
 from prehowl.daemon.sinks.osc import OscSink
 from prehowl.daemon.sinks.table import TableSink
@@ -86,7 +87,9 @@ def run(args: argparse.Namespace) -> int:
     with stop_on_signals() as stop:
         sinks: list[Sink] = [osc, EngineerSink(festival)]
         if is_headless:
-            sinks += _printers(args, festival)
+            # In front, so that it closes last, when what became of the receivers is known.
+            trouble = HealthLines(sys.stderr, osc.target_health)
+            sinks = [trouble, *sinks, *_printers(args, festival)]
         else:
             sinks.append(_dashboard(args.theme or show.screen.theme, stop))
         result = run_loop(

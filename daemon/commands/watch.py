@@ -189,9 +189,13 @@ def _engine(rate_hz: int, setups: Sequence[ChannelSetup]) -> Engine:
 def _sinks(
     watched: _Watched, show: Show, names: Sequence[str], osc: OscSink, stop: StopFlag
 ) -> list[Sink]:
-    """Return the sinks; OSC first, since what it queues leaves while the others still print."""
+    """Return the sinks; OSC first, since what it queues leaves while the others still print.
+
+    Before it only that which says nothing of events, and closes after it: the lines of trouble.
+    """
     if watched.is_headless:
-        return [osc, HEADLESS_SINKS[watched.format](sys.stdout), HealthLines(sys.stderr)]
+        trouble = HealthLines(sys.stderr, osc.target_health)
+        return [trouble, osc, HEADLESS_SINKS[watched.format](sys.stdout)]
     dashboard = Dashboard(
         names,
         channel_numbers=watched.numbers,

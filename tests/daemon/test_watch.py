@@ -22,6 +22,7 @@ from rig.watching import Watching, children, is_alive, poll, prehowl
 from prehowl.daemon import cli
 from prehowl.daemon.sinks.base import Health
 from prehowl.daemon.sinks.health_lines import HealthLines
+from prehowl.daemon.sinks.osc_link import LOOKING_UP
 from prehowl.daemon.sources.base import SourceHealth
 from prehowl.daemon.sources.limited import LimitedSource
 
@@ -269,6 +270,46 @@ class TestHealthLines:
             "prehowl: 0:01.0 OSC to tablet: unreachable",
             "prehowl: 0:03.0 OSC to tablet: ok",
         ]
+
+    def test_a_receiver_that_stays_in_trouble_is_told_once(self):
+        """Oracle: definition. A longer pause between tries, or one more lost message, is no news,
+        nor is it that a name is being looked up; another fault is.
+        """
+        told = (
+            LOOKING_UP,
+            "no such name; trying again every 1 s",
+            "no such name; trying again every 2 s",
+            "too slow: 3 messages dropped",
+            "too slow: 4 messages dropped",
+        )
+        assert self.lines(*(Health(targets=(("tablet", text),)) for text in told)) == [
+            "prehowl: 0:01.0 OSC to tablet: no such name; trying again every 1 s",
+            "prehowl: 0:03.0 OSC to tablet: too slow: 3 messages dropped",
+        ]
+
+    @pytest.mark.parametrize("state", [LOOKING_UP, "unreachable"])
+    def test_a_run_too_short_for_news_tells_at_its_end(self, state):
+        """Oracle: definition. What the receivers came to is asked once more when it closes."""
+        stream = io.StringIO()
+        sink = HealthLines(stream, lambda: (("tablet", state), ("lamp", "ok")))
+        sink.close()
+        assert stream.getvalue() == f"prehowl: 0:00.0 OSC to tablet: {state}\n"
+
+
+@pytest.mark.parametrize("command", ["demo --seconds 0.5", "watch --recording {} --seconds 0.2"])
+def test_a_bad_receiver_is_one_line_and_the_run_goes_on(recording, capsys, command):
+    """Oracle: definition. A name with an empty label cannot resolve (RFC 1035, 2.3.1, from memory),
+    so no network is asked; told once, exit code 0, the summary comes all the same.
+    """
+    words = command.format(recording).split()
+    code, _out, err = run(
+        capsys, *words, "--pace", "fast", "--headless", "--osc", "tablet..local:9000"
+    )
+    assert code == 0
+    lines = [line for line in err.splitlines() if "OSC to" in line]
+    assert len(lines) == 1
+    assert "'tablet..local' does not resolve" in lines[0]
+    assert err.splitlines()[-1].split()[1] in ("played", "watched")
 
 
 class TestLimitedSource(SourceConformance):
