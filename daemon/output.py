@@ -31,7 +31,7 @@ def open_output(path: str | None, *, inputs: Sequence[str] = ()) -> Iterator[Non
     Raises
     ------
     UsageError
-        If `path` is one of the inputs.
+        If `path` is empty or one of the inputs.
     OutputError
         If it cannot be opened, or the disk fills up.
     """
@@ -40,6 +40,8 @@ def open_output(path: str | None, *, inputs: Sequence[str] = ()) -> Iterator[Non
             sys.stdout.reconfigure(errors="backslashreplace")
         yield
         return
+    if not path:
+        raise UsageError("--output: the name is empty; name a file, or leave it out for stdout")
     _refuse_inputs(path, inputs)
     stream = _opened(path)
     try:

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from prehowl.daemon.command_line import CommandParser, real_number, whole_number
 from prehowl.daemon.errors import OK, UsageError
+from prehowl.daemon.sinks.words import counted
 
 HELP = """Measure how well howls are found, and what it costs.
 
@@ -164,7 +165,10 @@ def _load(args: argparse.Namespace) -> int:
     if args.format == "json":
         print(json.dumps({"type": "load", **asdict(found)}))
         return OK
-    print(f"{found.channels} channels at {found.rate_hz} Hz, {found.seconds:g} s of programme")
+    print(
+        f"{counted(found.channels, 'channel')} at {found.rate_hz} Hz, "
+        f"{found.seconds:g} s of programme"
+    )
     print(f"engine              {100 * found.realtime_share:6.1f} % of one core")
     print(f"  dearest second    {100 * found.slowest_share:6.1f} %")
     print(f"bare windowed FFT   {100 * found.floor_share:6.1f} %")

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from importlib.metadata import version
 from typing import Any
 
-from prehowl.daemon.channel_list import channel_words
+from prehowl.daemon.channel_list import named_channels
 from prehowl.daemon.check_report import ListenedTo, Report, report_lines
 from prehowl.daemon.command_line import real_number, whole_number
 from prehowl.daemon.errors import DeviceError, DeviceFault, UsageError
@@ -16,6 +16,7 @@ from prehowl.daemon.levels import LevelMeter, listen
 from prehowl.daemon.osc_check import look_at_targets, send_test_alert
 from prehowl.daemon.show import Channel, Kind, Show, default_show, load_show
 from prehowl.daemon.show.in_force import with_command_line, with_targets
+from prehowl.daemon.sinks.words import counted
 from prehowl.daemon.sources.base import Source
 from prehowl.detectors.engine import Engine
 
@@ -179,7 +180,10 @@ def _check_opened(opened: _Opened, show: Show, seconds: float, report: Report) -
     if health.detail:
         report.notes.append(f"{opened.kind}: {health.detail}")
     if health.lost_samples or health.overflows:
-        lost = f"{health.lost_samples} samples a channel, {health.overflows} overflows"
+        lost = (
+            f"{counted(health.lost_samples, 'sample')} a channel, "
+            f"{counted(health.overflows, 'overflow')}"
+        )
         report.problems.append(f"{opened.kind}: audio was lost while listening ({lost})")
     _check_levels(opened, show, meter, seconds, report)
 
@@ -192,7 +196,7 @@ def _check_levels(
         report.device_failed = opened.kind == "device"
         return
     if meter.damaged:
-        report.problems.append(f"{meter.damaged} samples are no numbers (NaN or infinite)")
+        report.problems.append(f"samples that are no numbers (NaN or infinite): {meter.damaged}")
     names = show.names(max(opened.numbers))
     report.levels = meter.levels(opened.numbers, [names[n - 1] for n in opened.numbers])
     mics = {channel.number for channel in show.channels if channel.kind == Kind.MIC}
@@ -213,8 +217,8 @@ def _setup_problems(show: Show, source: Source) -> list[str]:
     beyond = [channel.number for channel in show.beyond(source.channels)]
     if beyond:
         problems.append(
-            f"the source has {source.channels} channels; channels {channel_words(beyond)} of the "
-            "show file are not there"
+            f"the source has {counted(source.channels, 'channel')}; the show file also "
+            f"names {named_channels(beyond)}"
         )
     if show.device.rate_hz not in (None, source.rate_hz):
         problems.append(f"the source runs at {source.rate_hz} Hz, asked: {show.device.rate_hz} Hz")

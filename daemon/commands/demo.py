@@ -23,7 +23,7 @@ from prehowl.daemon.sinks.health_lines import HealthLines
 from prehowl.daemon.sinks.jsonl import JsonlSink
 from prehowl.daemon.sinks.osc import OscSink
 from prehowl.daemon.sinks.table import TableSink
-from prehowl.daemon.sinks.words import time_words
+from prehowl.daemon.sinks.words import counted, time_words
 from prehowl.daemon.sources.stage import EngineerSink, StageSource
 from prehowl.daemon.stage.acts import CHANNELS, PLAYBACK
 from prehowl.daemon.stage.festival import NAME, Festival
@@ -102,7 +102,7 @@ def run(args: argparse.Namespace) -> int:
             complete_health=lambda health: replace(health, targets=osc.target_health()),
         )
     if is_headless:
-        _say(f"played {time_words(result.duration_s)}: {result.alarms} alarms")
+        _say(f"played {time_words(result.duration_s)}: {counted(result.alarms, 'alarm')}")
     return OK
 
 

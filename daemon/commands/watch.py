@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from importlib.metadata import version
 
-from prehowl.daemon.channel_list import channel_words, parse_channel_list
+from prehowl.daemon.channel_list import named_channels, parse_channel_list
 from prehowl.daemon.command_line import real_number, whole_number
 from prehowl.daemon.errors import OK, UsageError
 from prehowl.daemon.loop import LoopResult, Pace, StopFlag, run_loop, stop_on_signals
@@ -21,7 +21,7 @@ from prehowl.daemon.sinks.health_lines import HealthLines
 from prehowl.daemon.sinks.jsonl import JsonlSink
 from prehowl.daemon.sinks.osc import OscSink
 from prehowl.daemon.sinks.table import TableSink
-from prehowl.daemon.sinks.words import time_words
+from prehowl.daemon.sinks.words import counted, time_words
 from prehowl.daemon.sources.base import Source
 from prehowl.daemon.sources.limited import LimitedSource
 from prehowl.detectors.engine import ChannelSetup, Engine
@@ -183,7 +183,9 @@ def _engine(rate_hz: int, setups: Sequence[ChannelSetup]) -> Engine:
     try:
         return Engine(rate_hz, setups)
     except ValueError as fault:
-        raise UsageError(f"{fault}. The rate is {rate_hz} Hz with {len(setups)} channels") from None
+        raise UsageError(
+            f"{fault}. The rate is {rate_hz} Hz with {counted(len(setups), 'channel')}"
+        ) from None
 
 
 def _sinks(
@@ -209,20 +211,20 @@ def _sinks(
 def _say_what_is_missing(show: Show, watched: _Watched) -> None:
     absent = [channel.number for channel in show.channels if channel.number not in watched.numbers]
     if absent:
-        _say(f"channels of the show file that are not watched here: {channel_words(absent)}")
+        _say(f"the show file also names {named_channels(absent)}, not watched here")
     if watched.is_headless:
-        count = len(watched.numbers)
         _say(
-            f"watching {watched.title!r}, {count} channel{'s' * (count != 1)} at "
+            f"watching {watched.title!r}, {counted(len(watched.numbers), 'channel')} at "
             f"{watched.source.rate_hz} Hz. Ctrl-C ends"
         )
 
 
 def _say_result(result: LoopResult) -> None:
-    channels = channel_words(tuple(result.alarms_by_channel)) or "none"
+    numbers = tuple(result.alarms_by_channel)
+    where = f" on {named_channels(numbers)}" if numbers else ""
     _say(
-        f"watched {time_words(result.duration_s)}: {result.alarms} alarms, on channels: {channels}"
-        f"; {result.lost_samples} samples lost"
+        f"watched {time_words(result.duration_s)}: {counted(result.alarms, 'alarm')}{where}; "
+        f"{counted(result.lost_samples, 'sample')} lost"
     )
 
 

@@ -7,7 +7,7 @@ from typing import TextIO
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.sinks.base import Health, Snapshot
 from prehowl.daemon.sinks.osc_link import LOOKING_UP
-from prehowl.daemon.sinks.words import time_words
+from prehowl.daemon.sinks.words import counted, time_words
 
 Targets = tuple[tuple[str, str], ...]
 
@@ -74,7 +74,9 @@ class HealthLines:
     def _tell_loss(self, time_s: float, health: Health) -> None:
         lost = health.source.lost_samples + health.dropped_blocks
         if lost > self._told_loss and time_s - self._loss_told_s >= SETTLE_S:
-            self._line(time_s, f"input was lost; {health.source.lost_samples} samples so far")
+            self._line(
+                time_s, f"input was lost; {counted(health.source.lost_samples, 'sample')} so far"
+            )
             self._told_loss, self._loss_told_s = lost, time_s
 
     def _tell_targets(self, targets: Iterable[tuple[str, str]]) -> None:

@@ -201,6 +201,7 @@ def test_a_full_disk_is_one_line(tmp_path, way):
         (["--channels", "2"], "has 1 channel, so there is no channel 2"),
         (["--loop-delay-ms", "0"], "must be 0.5 to 500 ms"),
         (["--loop-delay-ms", "nan"], "must be 0.5 to 500 ms"),
+        (["--output", ""], "--output: the name is empty"),
         (["--show", "absent.toml"], "absent.toml: no such show file"),
     ],
 )

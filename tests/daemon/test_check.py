@@ -244,7 +244,7 @@ class TestCommand:
         words = ["check", "--show", str(show), "--recording", str(club), "--format", "json"]
         assert main(words) == 1
         problems = " ".join(record(capsys)["problems"])
-        assert "4 channels; channels 5-28 of the show file are not there" in problems
+        assert "the source has 4 channels; the show file also names channels 5-28" in problems
         assert "runs at 48000 Hz, asked: 96000 Hz" in problems
 
     @pytest.mark.parametrize(

@@ -54,10 +54,11 @@ class TestRecording:
     def test_gives_the_events_of_a_scan(self, recording, capsys):
         """Oracle: `scan`, to the digit; the channel keeps its number."""
         words = ("--format", "jsonl", "--channels", "2")
-        code, watched, _err = run(
+        code, watched, err = run(
             capsys, "watch", "--recording", recording, "--pace", "fast", *words
         )
         assert code == 0
+        assert err.endswith("prehowl: watched 0:02.0: 1 alarm on channel 2; 0 samples lost\n")
         assert watched == run(capsys, "scan", recording, *words)[1]
         assert {json.loads(line)["channel"] for line in watched.splitlines()} == {2}
 
@@ -87,7 +88,7 @@ class TestRecording:
         )
         words = ("--recording", recording, "--pace", "fast", "--format", "jsonl", "--show", show)
         _code, out, err = run(capsys, "watch", *words)
-        assert "channels of the show file that are not watched here: 7" in err
+        assert "the show file also names channel 7, not watched here" in err
         assert {json.loads(line)["channel_name"] for line in out.splitlines()} == {"Vox"}
 
 
