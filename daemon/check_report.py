@@ -126,7 +126,8 @@ def _source_lines(report: Report) -> Iterator[str]:
         return
     yield (
         f"{source.kind}: {printable(str(source.name))}, "
-        f"{counted(source.channels or 0, 'channel')} at {source.rate_hz} Hz, listened for {source.listened_s:.1f} s"
+        f"{counted(source.channels or 0, 'channel')} at {source.rate_hz} Hz, "
+        f"listened for {source.listened_s:.1f} s"
     )
     if report.levels:
         yield f"{'ch':>4}  {'name':<{NAME_CELLS}} {'level':>7} {'peak':>7} dBFS"
