@@ -3,6 +3,8 @@
 Oracle throughout: the program itself (its parsers, its files, its tables), never a copy of it.
 """
 
+import ast
+import inspect
 import re
 import shlex
 from pathlib import Path
@@ -122,6 +124,32 @@ def test_inline_commands_exist(path):
             known += Path(ROOT / "daemon/commands/bench.py").read_text(encoding="utf-8")
         missing = [word for word in rest if word.startswith("--") and word not in known]
         assert missing == [], text
+
+
+def snippets(path: Path) -> list[str]:
+    """Return a page's fenced Python that imports from the program."""
+    fences = FENCE.findall(path.read_text(encoding="utf-8"))
+    return [body for language, body in fences if language == "python" and "import" in body]
+
+
+@pytest.mark.parametrize("code", [code for path in PAGES for code in snippets(path)])
+def test_snippets_call_what_there_is(code):
+    """What a snippet imports is there, and every call of it fits the function's own signature."""
+    tree = ast.parse(code)
+    names: dict[str, object] = {}
+    exec("\n".join(ast.unparse(n) for n in tree.body if isinstance(n, ast.ImportFrom)), names)
+    calls = [node for node in ast.walk(tree) if isinstance(node, ast.Call)]
+    ours = [
+        (getattr(names[call.func.value.id], call.func.attr), call)
+        for call in calls
+        if isinstance(call.func, ast.Attribute)
+        and isinstance(call.func.value, ast.Name)
+        and call.func.value.id in names
+    ]
+    assert ours
+    for function, call in ours:
+        keywords = {word.arg: None for word in call.keywords}
+        inspect.signature(function).bind(*call.args, **keywords)
 
 
 def readme_commands() -> list[str]:
