@@ -238,6 +238,15 @@ def test_limits_of_the_states_are_those_of_the_tracker():
     assert 0 < SUSPECT_FROM < 1  # "a suspect begins lower"
 
 
+def test_exit_codes_after_a_signal_are_those_of_the_commands():
+    """Each is told where its code is; the codes are held by test_scan, test_watch and test_demo."""
+    rows = dict(re.findall(r"^\| ([\d, ]+) \| (.+) \|$", page("docs/events.md"), re.MULTILINE))
+    assert "`watch` and `demo` also when Ctrl-C or SIGTERM ended them" in rows["0"]
+    assert "a `scan`" in rows["130, 143"]
+    for name in ("watch", "demo"):
+        assert "0 stopped by a person" in " ".join(parser_of(name).format_help().split())
+
+
 def test_worked_numbers_of_the_physics_page():
     """The page's own figures follow from `detectors.loop`."""
     text = page("docs/physics.md")

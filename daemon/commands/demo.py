@@ -39,7 +39,10 @@ or pulls the send when a howl goes on. Nothing is played to your loudspeakers.
 
 The demo goes on, act after act, until Ctrl-C or --seconds. With --truth each line also tells where
 and when the loop itself passed its limit, to compare. The same --seed gives the same festival.
-The story goes to stderr, events to stdout."""
+The story goes to stderr, events to stdout.
+
+exit codes: 0 stopped by a person or at the end of --seconds; 2 wrong options; 3 the lines cannot be
+written."""
 
 EXAMPLE = "prehowl demo --seconds 60 --pace fast --headless --format jsonl --seed 7"
 
