@@ -13,7 +13,7 @@ import sys
 from collections.abc import Sequence
 
 from prehowl.daemon.command_line import CommandParser
-from prehowl.daemon.errors import BAD_INPUT, OK, SYSTEM_FAILURE, PrehowlError
+from prehowl.daemon.errors import BAD_INPUT, OK, SYSTEM_FAILURE, PrehowlError, ShowFileError
 from prehowl.daemon.output import check_streams, is_failed_write, write_fault
 
 COMMANDS = {
@@ -60,7 +60,7 @@ def _told(fault: Exception) -> int:
     if isinstance(fault, OSError) and is_failed_write(fault):
         fault = write_fault(fault)
     if isinstance(fault, PrehowlError):
-        print(f"prehowl: {fault}", file=sys.stderr)
+        print(f"prehowl: {_in_one_line(fault)}", file=sys.stderr)
         return fault.exit_code
     print(
         f"prehowl: internal fault ({type(fault).__name__}: {fault}). "
@@ -68,6 +68,11 @@ def _told(fault: Exception) -> int:
         file=sys.stderr,
     )
     return SYSTEM_FAILURE
+
+
+def _in_one_line(fault: PrehowlError) -> str:
+    """Return a fault as one line, whatever a file's name holds; a show file's are a list."""
+    return str(fault) if isinstance(fault, ShowFileError) else " ".join(str(fault).splitlines())
 
 
 def _dispatch(words: list[str]) -> int:

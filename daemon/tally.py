@@ -31,4 +31,5 @@ class Tally:
         alarms = f"{counted(count, 'alarm')} ({where})" if count else "no alarms"
         files = f" in {self.recordings} recordings" if self.recordings > 1 else ""
         share = self.audio_s / max(time.monotonic() - self.began_s, 1e-3)
-        return f"{alarms}; {time_words(self.audio_s)} of audio{files}, {share:.0f} times real time"
+        pace = f"{share:.{0 if share >= 10 else 1}f} times real time"
+        return f"{alarms}; {time_words(self.audio_s)} of audio{files}, {pace}"

@@ -2,6 +2,7 @@
 
 import argparse
 import json
+import math
 import os
 import sys
 from collections.abc import Callable
@@ -9,7 +10,7 @@ from dataclasses import asdict
 from pathlib import Path
 
 from prehowl.daemon.command_line import CommandParser, real_number, whole_number
-from prehowl.daemon.errors import OK, UsageError
+from prehowl.daemon.errors import OK, OutputError, UsageError
 from prehowl.daemon.sinks.words import counted
 
 HELP = """Measure how well howls are found, and what it costs.
@@ -100,15 +101,19 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _detection(args: argparse.Namespace) -> int:
-    if args.cases < 0 or args.minutes < 0 or args.cases + args.minutes == 0:
-        raise UsageError("--cases and --minutes must not be negative, and not both 0")
+    if not (args.cases >= 0 and 0 <= args.minutes < math.inf and args.cases + args.minutes > 0):
+        raise UsageError("--cases and --minutes must be 0 or above and finite, and not both 0")
     if args.jobs < 1:
         raise UsageError(f"--jobs is {args.jobs}; it takes 1 or more processes")
     # Several processes with several numerical threads each would only fight for the same cores.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    from prehowl.daemon.bench import dump, hearing, report, summary
+    from prehowl.daemon.bench import dump, hearing, plots, report, summary
 
     _check_families(args.families, args.split)
+    if args.plots is not None:
+        plots.require()
+    for option, folder in (("--dump", args.dump), ("--plots", args.plots)):
+        _make_folder(option, folder)
     jobs = hearing.jobs_of(args.split, args.cases, args.minutes, args.seed, args.families)
     heard = hearing.hear(jobs, args.jobs, _progress())
     figures = {
@@ -117,11 +122,9 @@ def _detection(args: argparse.Namespace) -> int:
         "seed": args.seed,
         **summary.summarise(heard),
     }
-    if args.dump:
+    if args.dump is not None:
         dump.write(heard, Path(args.dump))
-    if args.plots:
-        from prehowl.daemon.bench import plots
-
+    if args.plots is not None:
         plots.draw(heard, Path(args.plots))
     if args.format == "json":
         print(json.dumps(figures, allow_nan=False))
@@ -140,6 +143,17 @@ def _check_families(wanted: list[str], split: str) -> None:
             f"--families: {', '.join(unknown)} not known or not installed here. "
             f"There are: {', '.join(sorted(known))}"
         )
+
+
+def _make_folder(option: str, folder: str | None) -> None:
+    """Make a folder for results now, not after an hour's work that would be lost."""
+    if folder is None:
+        return
+    try:
+        Path(folder).mkdir(parents=True, exist_ok=True)
+    except (OSError, ValueError) as fault:
+        reason = getattr(fault, "strerror", None) or fault
+        raise OutputError(f"{option} {folder}: no folder can be made there ({reason})") from None
 
 
 def _progress() -> Callable[[int, int], None]:

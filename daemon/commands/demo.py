@@ -111,7 +111,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _refuse_the_impossible(args: argparse.Namespace) -> None:
     if args.seconds is not None and not (math.isfinite(args.seconds) and args.seconds > 0):
-        raise UsageError(f"--seconds {args.seconds:g}: must be above 0")
+        raise UsageError(f"--seconds {args.seconds:g}: must be above 0; leave it out for no end")
     if args.seed < 0:
         raise UsageError(f"--seed {args.seed}: must be 0 or above")
 

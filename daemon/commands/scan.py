@@ -106,7 +106,7 @@ def _plan(args: argparse.Namespace) -> _Plan:
     return _Plan(
         files=tuple(args.files),
         format=args.format,
-        show=load_show(args.show) if args.show else default_show(),
+        show=default_show() if args.show is None else load_show(args.show),
         channels=None if args.channels is None else parse_channel_list(args.channels),
         loop_delay_s=None if delay_ms is None else delay_ms / 1000,
         sensitivity=args.sensitivity,
@@ -195,4 +195,4 @@ def _chosen(items: Sequence[T], source: RecordingSource) -> tuple[T, ...]:
 
 
 def _say(text: str) -> None:
-    print(f"prehowl: {text}", file=sys.stderr)
+    print(f"prehowl: {' '.join(text.splitlines())}", file=sys.stderr)

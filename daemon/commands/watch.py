@@ -108,7 +108,7 @@ def _refuse_contradictions(args: argparse.Namespace) -> None:
             "leave them away or leave --recording away"
         )
     if args.seconds is not None and not (math.isfinite(args.seconds) and args.seconds > 0):
-        raise UsageError(f"--seconds {args.seconds:g}: must be above 0")
+        raise UsageError(f"--seconds {args.seconds:g}: must be above 0; leave it out for no end")
 
 
 def _show(args: argparse.Namespace) -> Show:

@@ -135,6 +135,8 @@ class RecordingSource(NumberedChannels):
 
 def _opened(path: str) -> soundfile.SoundFile:
     """Open with the system's own reason where it has one: libsndfile's are often empty."""
+    if not path:
+        raise RecordingError("the name of the recording is empty; name a file")
     try:
         if Path(path).is_dir():
             raise RecordingError(f"{path}: is a folder; name the recordings in it")

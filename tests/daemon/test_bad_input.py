@@ -74,9 +74,11 @@ def test_a_missing_file_a_folder_and_a_device(tmp_path, capsys):
         (tmp_path / "no.wav", "No such file"),
         (tmp_path, "is a folder"),
         ("/dev/null", "pipe or device"),
+        ("", "the name of the recording is empty"),
+        (tmp_path / "two\nlines.wav", "two lines.wav: cannot be read"),
     ]:
         code, events, err = scan(capsys, path)
-        assert (code, events) == (2, [])
+        assert (code, events, err.count("\n")) == (2, [], 1)
         assert said in err
 
 
@@ -202,6 +204,7 @@ def test_a_full_disk_is_one_line(tmp_path, way):
         (["--loop-delay-ms", "0"], "must be 0.5 to 500 ms"),
         (["--loop-delay-ms", "nan"], "must be 0.5 to 500 ms"),
         (["--output", ""], "--output: the name is empty"),
+        (["--show", ""], "the name of the show file is empty"),
         (["--show", "absent.toml"], "absent.toml: no such show file"),
     ],
 )
