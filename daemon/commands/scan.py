@@ -9,7 +9,7 @@ from typing import TypeVar
 
 from rich.progress import Progress
 
-from prehowl.daemon.channel_list import channel_words, parse_channel_list
+from prehowl.daemon.channel_list import named_channels, parse_channel_list
 from prehowl.daemon.command_line import real_number
 from prehowl.daemon.errors import OK, RecordingError, UsageError
 from prehowl.daemon.loop import run_loop
@@ -166,7 +166,7 @@ class _Scan:
         """Return an engine for the chosen channels."""
         beyond = [channel.number for channel in self.plan.show.beyond(source.file_channels)]
         if beyond:
-            _say(f"{path}: has no channel {channel_words(beyond)}, which the show file names")
+            _say(f"{path}: the show file also names {named_channels(beyond)}, not recorded here")
         setups = _chosen(self.plan.show.setups(source.file_channels), source)
         try:
             return Engine(source.rate_hz, [self.plan.setup(setup) for setup in setups])
