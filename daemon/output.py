@@ -94,9 +94,15 @@ def write_fault(fault: OSError) -> OutputError:
 
 
 def _refuse_inputs(path: str, inputs: Sequence[str]) -> None:
-    for name in inputs:
-        if Path(path).exists() and Path(name).exists() and Path(path).samefile(name):
-            raise UsageError(f"output {path}: is one of the recordings, which would be lost")
+    if any(_is_same(path, name) for name in inputs):
+        raise UsageError(f"output {path}: is one of the recordings, which would be lost")
+
+
+def _is_same(path: str, name: str) -> bool:
+    try:
+        return Path(path).samefile(name)
+    except (OSError, ValueError):  # one is not there, or cannot be looked at: opening it will tell
+        return False
 
 
 def _opened(path: str) -> TextIO:

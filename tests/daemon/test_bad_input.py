@@ -169,7 +169,9 @@ def test_200_channels_are_scanned(tmp_path, capsys):
     assert "1 alarm (1 on Ch 137)" in err
 
 
-@pytest.mark.parametrize("target", ["/proc/prehowl.jsonl", "no-such-folder/rings.jsonl", "."])
+@pytest.mark.parametrize(
+    "target", ["/proc/prehowl.jsonl", "no-such-folder/rings.jsonl", ".", 300 * "x"]
+)
 def test_an_unwritable_output_is_said_before_the_work(tmp_path, capsys, target):
     """Code 3 and one line with the path and the system's reason; nothing was scanned."""
     path = write(tmp_path / "a.wav", noise())
