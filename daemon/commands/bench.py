@@ -11,7 +11,6 @@ from pathlib import Path
 
 from prehowl.daemon.command_line import CommandParser, real_number, whole_number
 from prehowl.daemon.errors import OK, OutputError, UsageError
-from prehowl.daemon.sinks.words import counted
 
 HELP = """Measure how well howls are found, and what it costs.
 
@@ -174,6 +173,7 @@ def _load(args: argparse.Namespace) -> int:
     if not 1 <= args.seconds <= 600:
         raise UsageError(f"--seconds is {args.seconds:g}; it takes 1 to 600")
     from prehowl.daemon.bench import load
+    from prehowl.daemon.sinks.words import counted
 
     found = load.measure_alone(args.channels, args.rate, args.seconds, args.seed)
     if args.format == "json":

@@ -72,6 +72,16 @@ def test_what_cannot_be_is_told_before_the_work(words, code, said, tmp_path, cap
     assert said.format(file=file) in err
 
 
+def test_the_number_of_threads_is_set_in_time():
+    """Oracle: definition. OpenBLAS reads its environment once, when numpy is imported, so that must
+    not have happened when the command begins.
+    """
+    code = "import sys, prehowl.daemon.cli, prehowl.daemon.commands.bench; print(*sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert "prehowl.daemon.commands.bench" in done.stdout.split()
+    assert "numpy" not in done.stdout.split()
+
+
 def test_load_prints_one_object():
     """Oracle: the documented keys; the cost of two channels is above nothing."""
     found = json.loads(bench("load", "--channels", "2", "--seconds", "1", "--format", "json"))
