@@ -8,8 +8,6 @@ matter are read.
 import numpy as np
 from numpy.typing import NDArray
 
-from prehowl.detectors.spectrum import FLOOR_POWER
-
 Figures = NDArray[np.float32]
 
 
@@ -27,9 +25,9 @@ class SpectrumMemory:
     def __init__(self, channels: int, bins: int, frames: int, hop_s: float) -> None:
         self.channels, self.bins, self.frames = channels, bins, frames
         self.hop_s = hop_s
-        self._room = np.full((frames, channels, bins), FLOOR_POWER, np.float32)
-        self._flat = self._room.reshape(-1)
-        self._totals = np.full((frames, channels), FLOOR_POWER * bins, np.float32)
+        # Before the first frame there was digital silence.
+        self._room = np.zeros((frames, channels, bins), np.float32)
+        self._totals = np.zeros((frames, channels), np.float32)
         self._at = 0
         self.heard = 0  # frames taken in so far
 
@@ -43,7 +41,7 @@ class SpectrumMemory:
     def at(self, index: NDArray[np.intp], back: int) -> Figures:
         """Return the power at flat indices (channel * bins + bin), `back` frames ago."""
         start = (self._at - back) % self.frames * self.channels * self.bins
-        return self._flat[start + index]
+        return self._room.reshape(-1)[start + index]
 
     def past(self, index: NDArray[np.intp], back: NDArray[np.intp]) -> Figures:
         """Return powers at flat indices at several times.
@@ -59,7 +57,7 @@ class SpectrumMemory:
         ndarray of float32, shape (places, times, n)
         """
         start = (self._at - back) % self.frames * (self.channels * self.bins)
-        return self._flat[start[:, :, None] + index[:, None, :]]
+        return self._room.reshape(-1)[start[:, :, None] + index[:, None, :]]
 
     def totals(self, ch: NDArray[np.intp], back: NDArray[np.intp]) -> Figures:
         """Return the summed power of channels, shape (places, times), as `past` does."""
