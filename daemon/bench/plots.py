@@ -3,7 +3,7 @@
 import importlib.util
 from pathlib import Path
 
-from prehowl.daemon.bench.hearing import Heard
+from prehowl.daemon.bench.records import Heard
 from prehowl.daemon.bench.score import score_case
 from prehowl.daemon.errors import OutputError, UsageError
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from prehowl.daemon.bench.cases import RATE_HZ, TrueRing
-from prehowl.daemon.bench.hearing import HeardCase
+from prehowl.daemon.bench.records import HeardCase
 from prehowl.detectors.bands import nominal_hz
 from prehowl.detectors.rings import RingChange, RingState
 
@@ -28,6 +28,7 @@ the programme itself stood at its frequency. Such rings are reported in a row of
 class Story:
     """One ring id on one channel: when it entered what."""
 
+    id: int
     frequency_hz: float  # at the alarm; of a mere suspect: at its first event
     suspect_s: float | None
     alarm_s: float | None
@@ -102,6 +103,7 @@ def _story(changes: list[RingChange], rate_hz: int) -> Story:
     suspects = [c for c in changes if c.state is RingState.SUSPECT]
     cleared = [c for c in changes if c.state is RingState.CLEARED]
     return Story(
+        id=changes[0].id,
         frequency_hz=(alarms or changes)[0].frequency_hz,
         suspect_s=suspects[0].sample / rate_hz if suspects else None,
         alarm_s=alarms[0].sample / rate_hz if alarms else None,
@@ -162,13 +164,14 @@ def _score_rings(
     """Give each true ring its alarm; no alarm serves two rings."""
     free = sorted((s for s in told if s.alarm_s is not None), key=lambda s: s.alarm_s or 0.0)
     for ring in case.rings:
-        match = next((s for s in free if _belongs(s, ring)), None)
+        match = next((s for s in free if belongs(s, ring)), None)
         if match is not None:
             free.remove(match)
-        yield _ring_score(case, ring, match, [s for s in free if _belongs(s, ring)], modes)
+        yield _ring_score(case, ring, match, [s for s in free if belongs(s, ring)], modes)
 
 
-def _belongs(story: Story, ring: TrueRing) -> bool:
+def belongs(story: Story, ring: TrueRing) -> bool:
+    """Tell whether a story's alarm is one of this ring: near it, and raised or standing in time."""
     near = abs(cents(story.frequency_hz, ring.frequency_hz)) <= NEAR_CENTS
     alarm_s = story.alarm_s
     timely = alarm_s is not None and (
