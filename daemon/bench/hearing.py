@@ -5,15 +5,13 @@ the records that come back are small and hold no audio. Channels of one engine a
 so a job's cases run side by side as channels of one engine.
 """
 
-import multiprocessing
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from prehowl.daemon.bench import advice, cases, material
+from prehowl.daemon.bench import advice, cases, material, pool
 from prehowl.daemon.bench.cases import RATE_HZ
 from prehowl.daemon.bench.material import Excerpt
 from prehowl.daemon.bench.records import Heard, HeardCase, HeardExcerpt
@@ -116,20 +114,10 @@ def hear(jobs: Sequence[Job], processes: int, done: Callable[[int, int], None]) 
         Told (jobs done, of how many) after each.
     """
     parts: list[Heard] = []
-    for part in _each(jobs, processes):
+    for part in pool.each(do, jobs, processes):
         parts.append(part)
         done(len(parts), len(jobs))
     return Heard(
         tuple(case for part in parts for case in part.cases),
         tuple(excerpt for part in parts for excerpt in part.excerpts),
     )
-
-
-def _each(jobs: Sequence[Job], processes: int) -> Iterator[Heard]:
-    if processes <= 1:
-        yield from map(do, jobs)
-        return
-    # Fresh processes: a fork of one that already runs threads can stall.
-    context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(processes, mp_context=context) as pool:
-        yield from pool.map(do, jobs)

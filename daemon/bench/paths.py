@@ -105,7 +105,7 @@ def _echoes(rng: np.random.Generator, rate_hz: int) -> Real:
     return taps
 
 
-def _room(rng: np.random.Generator, rate_hz: int) -> Real:
+def room_response(rng: np.random.Generator, rate_hz: int) -> Real:
     """Model a shoe-box stage by image sources: wedge and microphone 1.2 to 2.5 m apart."""
     import pyroomacoustics as room_acoustics  # of the bench extra; slow to import
 
@@ -152,7 +152,7 @@ def draw(
     if shape == "echoes":
         burst = fftconvolve(burst, _echoes(rng, rate_hz))
     if shape == "room":
-        burst = fftconvolve(burst, _room(rng, rate_hz))
+        burst = fftconvolve(burst, room_response(rng, rate_hz))
     # Convolution by transforms leaves dust where the delay's exact zeros were.
     burst[:64] = 0.0
     return scaled(np.where(np.abs(burst) < 1e-9 * np.abs(burst).max(), 0.0, burst), rate_hz)

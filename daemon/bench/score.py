@@ -64,14 +64,18 @@ class RingScore:
     @property
     def is_instant(self) -> bool:
         """Tell whether the programme stood at the ring's frequency already."""
-        slow = self.true.growth_db_per_s <= 100
-        taken = self.true.takeover_s
-        return slow and taken is not None and taken - self.true.crossing_s < INSTANT_S
+        return is_instant(self.true)
 
     def alarmed_by(self, after_takeover_s: float) -> bool:
         """Tell whether the alarm came before takeover plus some grace."""
         lead = self.lead_s
         return lead is not None and lead >= -after_takeover_s
+
+
+def is_instant(ring: TrueRing) -> bool:
+    """Tell whether a ring had no rise to see: see `INSTANT_S`."""
+    slow = ring.growth_db_per_s <= 100
+    return slow and ring.takeover_s is not None and ring.takeover_s - ring.crossing_s < INSTANT_S
 
 
 @dataclass(frozen=True, slots=True)
