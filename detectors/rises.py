@@ -161,7 +161,7 @@ def _climbers(
             for looks in (HALF_LOOKS, QUARTER_LOOKS, LAST_LOOK)
         )
         rises = (half >= 0.5 * SMALLEST_RISE_DB) & (last > -0.3) & (last < 0.5 * half + 0.5)
-        rises &= (quarter > 0.2 * half) & (quarter < 0.8 * half + 1)
+        rises &= (quarter > np.maximum(0.2 * half, 0.6)) & (quarter < 0.8 * half + 1)
         if is_reference.any():
             rises &= ~_known_to_a_reference(peaks, half, is_reference, memory.bins)
         some = np.flatnonzero(rises)
