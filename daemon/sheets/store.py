@@ -127,8 +127,9 @@ class Store:
         SheetError
             If `save` would refuse the sheet.
         """
+        # What cannot be read back is not written.
+        sheet_from_mapping(sheet_record(sheet), "to be kept")
         name = sheet_name(sheet)
-        sheet_from_mapping(sheet_record(sheet), name)  # what cannot be read back is not written
         before = self._newest_readable(name, self._files().get(name, {}))
         if before is not None and _plain(before.title) != _plain(sheet.title):
             raise SheetError(
