@@ -13,6 +13,7 @@ from prehowl.daemon.channel_list import channel_words, parse_channel_list
 from prehowl.daemon.errors import OK, RecordingError, UsageError
 from prehowl.daemon.loop import run_loop
 from prehowl.daemon.output import open_output, write_fault
+from prehowl.daemon.sheets.in_show import with_sheets
 from prehowl.daemon.show import Show, default_show, load_show
 from prehowl.daemon.show.tables import SENSITIVITIES
 from prehowl.daemon.sinks.base import Sink
@@ -102,10 +103,13 @@ def _plan(args: argparse.Namespace) -> _Plan:
             f"--loop-delay-ms {delay_ms:g}: must be {SHORTEST_DELAY_MS:g} to "
             f"{LONGEST_DELAY_MS:g} ms; a wedge two metres away makes about 9"
         )
+    show, faults = with_sheets(load_show(args.show) if args.show else default_show())
+    for fault in faults:
+        _say(fault)
     return _Plan(
         files=tuple(args.files),
         format=args.format,
-        show=load_show(args.show) if args.show else default_show(),
+        show=show,
         channels=None if args.channels is None else parse_channel_list(args.channels),
         loop_delay_s=None if delay_ms is None else delay_ms / 1000,
         sensitivity=args.sensitivity,
@@ -152,6 +156,7 @@ class _Scan:
                 stop=self.stop,
                 snapshot_s=None if self.progress is None else PROGRESS_S,
                 warn=lambda text: _say(f"{path}: {text}"),
+                weak_bands=self.plan.show.weak_bands,
             )
         except BrokenPipeError:
             raise

@@ -10,6 +10,7 @@ from importlib.metadata import version
 from prehowl.daemon.channel_list import channel_words, parse_channel_list
 from prehowl.daemon.errors import OK, UsageError
 from prehowl.daemon.loop import LoopResult, Pace, StopFlag, run_loop, stop_on_signals
+from prehowl.daemon.sheets.in_show import with_sheets
 from prehowl.daemon.show import Show, default_show, load_show
 from prehowl.daemon.show.in_force import with_command_line, with_targets
 from prehowl.daemon.show.tables import THEMES
@@ -109,7 +110,9 @@ def _refuse_contradictions(args: argparse.Namespace) -> None:
 
 
 def _show(args: argparse.Namespace) -> Show:
-    show = default_show() if args.show is None else load_show(args.show)
+    show, faults = with_sheets(default_show() if args.show is None else load_show(args.show))
+    for fault in faults:
+        _say(fault)
     values = {"device.name": args.device, "device.rate_hz": args.rate, "screen.theme": args.theme}
     return with_targets(with_command_line(show, values), args.osc)
 
@@ -173,6 +176,7 @@ def _run(show: Show, watched: _Watched, stop: StopFlag) -> LoopResult:
         pace=watched.pace,
         complete_health=lambda health: replace(health, targets=osc.target_health()),
         warn=_say,
+        weak_bands=show.weak_bands,
     )
 
 
@@ -195,6 +199,7 @@ def _sinks(
         theme=show.screen.theme,
         title=show.stage.title or watched.title,
         on_quit=stop.set,
+        weak_bands=show.weak_bands,
     )
     return [osc, dashboard]
 

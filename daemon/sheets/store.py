@@ -141,7 +141,8 @@ class Store:
     def find(self, words: str) -> tuple[str, int | None]:
         """Return name and version that a person means: `wedge-12--vocal--mix-1`, `vocal mix 1@2`.
 
-        An exact name wins; else every word must be part of the name, and of one name only.
+        An exact name wins; else every word must be part of the name, and of one name only, or a
+        whole word of one name only.
 
         Raises
         ------
@@ -154,6 +155,9 @@ class Store:
             return text, version
         parts = text.casefold().split()
         fits = [name for name in names if parts and all(part in name for part in parts)]
+        # `mix-1` means mix 1, although it is part of mix 10.
+        whole = [name for name in fits if all(f"-{part}-" in f"-{name}-" for part in parts)]
+        fits = whole if len(whole) == 1 else fits
         if len(fits) == 1:
             return fits[0], version
         if fits:

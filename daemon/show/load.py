@@ -33,7 +33,12 @@ def load_show(path: str | Path) -> Show:
         its path and what would be right.
     """
     where = str(path)
-    return read_show(_parse(_text(Path(path), where), where), where, "file")
+    show = read_show(_parse(_text(Path(path), where), where), where, "file")
+    if not show.sheets.folder:
+        return show
+    # Relative to the file, so that a show on a memory stick brings its sheets along.
+    folder = Path(path).parent / Path(show.sheets.folder).expanduser()
+    return replace(show, sheets=replace(show.sheets, folder=str(folder)))
 
 
 def read_show(raw: Mapping[str, Any], where: str, origin: str) -> Show:

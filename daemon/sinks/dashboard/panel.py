@@ -20,6 +20,7 @@ from prehowl.daemon.sinks.dashboard.wording import (
     cut_words,
     margin_words,
     progress_words,
+    sheet_words,
 )
 from prehowl.daemon.sinks.words import band_words, frequency_words
 from prehowl.detectors.bands import NOMINAL_HZ
@@ -82,10 +83,13 @@ def _fault(view: View, now_s: float) -> Panel | None:
 
 def _ring_panel(view: View, ring: RingEvent) -> Panel:
     name, state = view.name_of(ring), str(ring.state).upper()
+    at_cap = ring.is_alarm and ring.sheet_at_cap
     verb = "pull" if ring.is_alarm else "watch"
+    advice = f"send down, {band_and_cut(ring)}" if at_cap else f"{verb} {band_and_cut(ring)}"
     since = "" if ring.onset_s is None else f"since {clock_words(ring.onset_s)}"
     growth = "" if ring.growth_db_per_s is None else f" {ring.growth_db_per_s:+.0f} dB/s"
     figures = (
+        sheet_words(ring),
         frequency_words(ring.frequency_hz),
         f"{ring.level_dbfs:.0f} dBFS{growth} at {clock_words(ring.time_s)}",
         margin_words(ring.margin_db),
@@ -96,9 +100,9 @@ def _ring_panel(view: View, ring: RingEvent) -> Panel:
         name,
         state,
         band_words(ring.band_hz),
-        cut_words(ring.cut_db),
+        "" if at_cap else cut_words(ring.cut_db),
         (
-            f"{state} {name}: {verb} {band_and_cut(ring)}",
+            f"{state} {name}: {advice}",
             progress_words(ring, view.time_s),
             *figures,
         ),
