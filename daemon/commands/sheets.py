@@ -90,7 +90,7 @@ def _list(args: argparse.Namespace, store: Store) -> Sequence[str]:
 
 
 def _list_lines(name: str, sheet: Sheet) -> Sequence[str]:
-    when = wording.moment_words(sheet.made_at) or wording.moment_words(sheet.history[-1].at)
+    when = wording.moment_words(sheet.made_at) or "date not noted"
     cuts = sum(gain < 0 for gain in sheet.faders_db)
     loss = sheet_loss(sheet).pink_db
     story = f"version {sheet.version}, {when}, {cuts} cuts, pink noise -{loss:.1f} dB"
@@ -131,7 +131,7 @@ def _new(args: argparse.Namespace, store: Store) -> Sequence[str]:
 
 def _edit(args: argparse.Namespace, store: Store) -> Sequence[str]:
     name, version = store.find(args.sheet)
-    newest, before = store.load(name), store.load(name, version)
+    before = store.load(name, version)
     values = _values(args)
     valued = with_values(before, values)
     store.check(valued)
@@ -139,7 +139,7 @@ def _edit(args: argparse.Namespace, store: Store) -> Sequence[str]:
     changes = [] if version is None else [f"back to version {version}"]
     changes += [change_words(before, after, list(values))]
     what = ", ".join(filter(None, changes))
-    if replace(after, history=newest.history, version=newest.version) == newest:
+    if version is None and after == before:
         raise UsageError(f"sheet {name!r}: nothing to change; give FADER DB pairs or an option")
     return [_kept(store, store.save(after, what, _now())), what]
 

@@ -7,6 +7,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from rich.cells import cell_len
 
 from prehowl.daemon.cli import main
 from prehowl.daemon.sheets.store import Store
@@ -131,6 +132,36 @@ def test_bad_input_is_one_clear_line_and_changes_nothing(one, folder, words, cod
     assert message in err
     assert err.count("\n") == 1
     assert {path: path.read_bytes() for path in folder.iterdir()} == before
+
+
+def test_a_damaged_version_can_be_edited_past(one, folder):
+    """Oracle: documented: an earlier version is the way out of a damaged one."""
+    (folder / f"{NAME}.v2.toml").write_text("half")
+    code, _, err = one("edit", NAME, "63", "-3")
+    assert code == 2
+    assert f"Version 1 can be read: {NAME}@1" in err
+    assert one("edit", f"{NAME}@1", "63", "-3")[1].startswith(f"kept as {NAME}, version 3")
+    assert one("show", NAME)[0] == 0
+
+
+def test_a_file_written_by_hand_needs_no_story(one, folder, tmp_path):
+    """Oracle: docs/sheets.md: what nobody told is left out."""
+    text = (folder / f"{NAME}.v1.toml").read_text()
+    head, faders = text.split("[[history]]")[0], text[text.index("[faders_db]") :]
+    kept = [line for line in head.splitlines() if not line.startswith("made_at")]
+    (folder / f"{NAME}.v1.toml").write_text("\n".join([*kept, faders]))
+    assert "date not noted" in one("list")[1]
+    assert one("show", NAME)[0] == 0
+
+
+def test_wide_names_fit_the_terminal(told):
+    """Oracle: counting cells with rich's table of widths."""
+    names = ["--monitor", "字" * 20, "--mic", "マイク" * 9, "--mix", "混 " * 9 + "1"]
+    assert told("new", *names, "--note", "注" * 300)[0] == 0
+    for words in (["show", "混"], ["compare", "混", "混"]):
+        out = told(*words)[1]
+        assert "字" in out
+        assert max(map(cell_len, out.splitlines())) <= 80
 
 
 def test_an_empty_folder_says_how_sheets_are_made(told):

@@ -13,7 +13,8 @@ from sheet_makers import sheets
 from prehowl.daemon.errors import SheetError, UsageError
 from prehowl.daemon.sheets.edit import change_words, parse_moves, with_moves
 from prehowl.daemon.sheets.exchange import COLUMNS, csv_text, json_text, sheet_from_text
-from prehowl.daemon.sheets.sheet import Change, Sheet, ring_of
+from prehowl.daemon.sheets.sheet import Change, FoundRing, Sheet, ring_of
+from prehowl.daemon.show.keys import slots_of
 
 AT = "2026-07-04T14:30:00+02:00"
 PLAIN = Sheet(
@@ -138,3 +139,12 @@ def test_a_change_is_told_in_words():
         "63 Hz 0 to -2 dB, 2.5 kHz -3 to 0 dB, place barn (was not told), "
         "temperature_c not told (was 21)"
     )
+
+
+def test_the_page_names_every_key_and_column():
+    """Oracle: the code: docs/sheets.md lists each key of the file and each column of the CSV."""
+    page = (Path(__file__).parents[3] / "docs" / "sheets.md").read_text("utf-8")
+    keys = {key for table in (Sheet, FoundRing, Change) for key in slots_of(table)}
+    told = keys - {"rings", "history", "faders_db"} | set(COLUMNS)
+    assert sorted(name for name in told if f"`{name}`" not in page) == []
+    assert all(table in page for table in ("[[rings]]", "[[history]]", "[faders_db]"))

@@ -239,6 +239,14 @@ def test_it_is_on_the_disk_before_it_has_its_name(store, monkeypatch):
     assert done == ["fsync", "link", "fsync"]
 
 
+def test_what_a_crash_left_behind_is_passed_over(store):
+    """Oracle: definition: a file without its name is no sheet, and disturbs none."""
+    kept = store.save(PLAIN, "x", AT)
+    (store.folder / ".new-abc.tmp").write_text(toml_text(PLAIN)[:100])
+    assert store.listing().sheets == ((NAME, kept),)
+    assert store.listing().faults == ()
+
+
 def test_a_folder_that_is_a_file_is_told(tmp_path):
     """Oracle: documented."""
     file = tmp_path / "sheets"
