@@ -124,6 +124,14 @@ def test_half_a_row_is_drawn_and_a_boost_stands_up():
     assert chart[1].ljust(80)[26] == "█"
 
 
+def test_a_tall_chart_has_rows_of_two_decibels():
+    """Oracle: definition: three quarters of a row are drawn as a whole one, a quarter as half."""
+    chart = sheet_chart(FLAT.with_faders({0: -16, 21: -1.5, 10: -0.5}), UNICODE)
+    rows = {line[:4].strip(): line.ljust(80) for line in chart[1:-1]}
+    assert list(rows) == ["0", *(f"-{2 * n}" for n in range(1, 9))]
+    assert (rows["-2"][48], rows["-2"][26], rows["-4"][48]) == ("█", "▀", " ")
+
+
 def test_the_same_as_notches_where_there_is_no_graphic():
     """Oracle: definition: neighbours share a notch; no more than asked for."""
     lines = notch_lines(CUT, 3)

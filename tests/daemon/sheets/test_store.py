@@ -84,6 +84,14 @@ def test_a_file_cut_short_is_found_out(at):
         sheet_from_toml(cut, "x")
 
 
+def test_a_number_cut_in_two_is_found_out():
+    """Oracle: definition: `-12.0` cut to `-1` is good TOML and a wrong fader."""
+    text = toml_text(PLAIN.with_faders({30: -12.0}))
+    assert text.endswith("-12.0\n")
+    with pytest.raises(SheetError, match="ends in the middle of a line"):
+        sheet_from_toml(text[: -len("2.0\n")], "x")
+
+
 @pytest.mark.parametrize(
     ("old", "new", "message"),
     [
