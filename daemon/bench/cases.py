@@ -4,7 +4,6 @@ A batch holds cases of one kind and one length, so that their loops run side by 
 """
 
 from collections import defaultdict
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -12,7 +11,7 @@ from numpy.typing import NDArray
 
 from prehowl.daemon.bench import material, paths, ringlevel
 from prehowl.daemon.bench.plants import FADE_S, Plant, draw_plant
-from prehowl.daemon.bench.specs import Spec, draw_specs, programme_excerpt
+from prehowl.daemon.bench.specs import Spec, programme_excerpt
 from prehowl.daemon.stage import truth
 from prehowl.daemon.stage.closed_loop import PathChange, simulate_loops
 
@@ -50,21 +49,6 @@ class Case:
     real_hz: tuple[float, ...]  # an alarm at none of these is a wrong one
     level_db: tuple[Real, ...]  # the rings' own level, dBFS, every millisecond
     programme_db: Real  # the programme's 1 s RMS at the tap, dBFS, every millisecond
-
-
-def make_cases(split: str, cases: int, seed: int, rate_hz: int = RATE_HZ) -> Iterator[list[Case]]:
-    """Make the cases of a run, batch by batch.
-
-    Parameters
-    ----------
-    split : {"tune", "check", "final"}
-    cases : int
-        How many in all.
-    seed : int
-    rate_hz : int
-    """
-    for batch in batches(draw_specs(split, cases, seed)):
-        yield make_batch(batch, rate_hz)
 
 
 def batches(specs: list[Spec]) -> list[tuple[Spec, ...]]:

@@ -1,10 +1,23 @@
 """Lead before the takeover against growth, as a picture (needs matplotlib, bench extra)."""
 
+import importlib.util
 from pathlib import Path
 
 from prehowl.daemon.bench.hearing import Heard
 from prehowl.daemon.bench.score import score_case
 from prehowl.daemon.errors import OutputError, UsageError
+
+
+def require() -> None:
+    """Make sure, before an hour's work, that there is something to draw with.
+
+    Raises
+    ------
+    UsageError
+        If matplotlib is not installed.
+    """
+    if importlib.util.find_spec("matplotlib") is None:
+        raise UsageError("--plots needs matplotlib: pip install 'prehowl[bench]'")
 
 
 def draw(heard: Heard, folder: Path) -> None:
@@ -17,10 +30,9 @@ def draw(heard: Heard, folder: Path) -> None:
     OutputError
         If the folder cannot be written.
     """
-    try:
-        from matplotlib.figure import Figure
-    except ImportError as fault:
-        raise UsageError("--plots needs matplotlib: pip install 'prehowl[bench]'") from fault
+    require()
+    from matplotlib.figure import Figure
+
     rings = [ring for case in heard.cases for ring in score_case(case).rings]
     led = [(r.true.growth_db_per_s, r.lead_s) for r in rings if r.lead_s is not None]
     missed = [r.true.growth_db_per_s for r in rings if r.alarm_s is None]

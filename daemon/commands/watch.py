@@ -7,7 +7,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from importlib.metadata import version
 
-from prehowl.daemon.channel_list import channel_words, parse_channel_list
+from prehowl.daemon.channel_list import named_channels, parse_channel_list
+from prehowl.daemon.command_line import real_number, whole_number
 from prehowl.daemon.errors import OK, UsageError
 from prehowl.daemon.loop import LoopResult, Pace, StopFlag, run_loop, stop_on_signals
 from prehowl.daemon.sheets.in_show import with_sheets
@@ -21,7 +22,7 @@ from prehowl.daemon.sinks.health_lines import HealthLines
 from prehowl.daemon.sinks.jsonl import JsonlSink
 from prehowl.daemon.sinks.osc import OscSink
 from prehowl.daemon.sinks.table import TableSink
-from prehowl.daemon.sinks.words import time_words
+from prehowl.daemon.sinks.words import counted, time_words
 from prehowl.daemon.sources.base import Source
 from prehowl.daemon.sources.limited import LimitedSource
 from prehowl.detectors.engine import ChannelSetup, Engine
@@ -53,7 +54,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--device", metavar="NAME", help="number, or words of the name, from `prehowl devices`"
     )
-    parser.add_argument("--rate", metavar="HZ", type=int, help="samples per second of the device")
+    parser.add_argument(
+        "--rate", metavar="HZ", type=whole_number, help="samples per second of the device"
+    )
     parser.add_argument("--channels", metavar="LIST", help="inputs to watch, such as 1-8,12")
     parser.add_argument("--recording", metavar="FILE", help="watch a file in place of a device")
     parser.add_argument(
@@ -67,7 +70,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--osc", metavar="HOST:PORT", action="append", default=[], help="a further OSC receiver"
     )
     parser.add_argument("--theme", choices=THEMES, help="of the dashboard")
-    parser.add_argument("--seconds", metavar="N", type=float, help="stop by itself after so long")
+    parser.add_argument("--seconds", metavar="N", type=real_number, help="stop after so long")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -106,7 +109,7 @@ def _refuse_contradictions(args: argparse.Namespace) -> None:
             "leave them away or leave --recording away"
         )
     if args.seconds is not None and not (math.isfinite(args.seconds) and args.seconds > 0):
-        raise UsageError(f"--seconds {args.seconds:g}: must be above 0")
+        raise UsageError(f"--seconds {args.seconds:g}: must be above 0; leave it out for no end")
 
 
 def _show(args: argparse.Namespace) -> Show:
@@ -184,15 +187,21 @@ def _engine(rate_hz: int, setups: Sequence[ChannelSetup]) -> Engine:
     try:
         return Engine(rate_hz, setups)
     except ValueError as fault:
-        raise UsageError(f"{fault}. The rate is {rate_hz} Hz with {len(setups)} channels") from None
+        raise UsageError(
+            f"{fault}. The rate is {rate_hz} Hz with {counted(len(setups), 'channel')}"
+        ) from None
 
 
 def _sinks(
     watched: _Watched, show: Show, names: Sequence[str], osc: OscSink, stop: StopFlag
 ) -> list[Sink]:
-    """Return the sinks; OSC first, since what it queues leaves while the others still print."""
+    """Return the sinks; OSC first, since what it queues leaves while the others still print.
+
+    Before it only that which says nothing of events, and closes after it: the lines of trouble.
+    """
     if watched.is_headless:
-        return [osc, HEADLESS_SINKS[watched.format](sys.stdout), HealthLines(sys.stderr)]
+        trouble = HealthLines(sys.stderr, osc.target_health)
+        return [trouble, osc, HEADLESS_SINKS[watched.format](sys.stdout)]
     dashboard = Dashboard(
         names,
         channel_numbers=watched.numbers,
@@ -207,20 +216,20 @@ def _sinks(
 def _say_what_is_missing(show: Show, watched: _Watched) -> None:
     absent = [channel.number for channel in show.channels if channel.number not in watched.numbers]
     if absent:
-        _say(f"channels of the show file that are not watched here: {channel_words(absent)}")
+        _say(f"the show file also names {named_channels(absent)}, not watched here")
     if watched.is_headless:
-        count = len(watched.numbers)
         _say(
-            f"watching {watched.title!r}, {count} channel{'s' * (count != 1)} at "
+            f"watching {watched.title!r}, {counted(len(watched.numbers), 'channel')} at "
             f"{watched.source.rate_hz} Hz. Ctrl-C ends"
         )
 
 
 def _say_result(result: LoopResult) -> None:
-    channels = channel_words(tuple(result.alarms_by_channel)) or "none"
+    numbers = tuple(result.alarms_by_channel)
+    where = f" on {named_channels(numbers)}" if numbers else ""
     _say(
-        f"watched {time_words(result.duration_s)}: {result.alarms} alarms, on channels: {channels}"
-        f"; {result.lost_samples} samples lost"
+        f"watched {time_words(result.duration_s)}: {counted(result.alarms, 'alarm')}{where}; "
+        f"{counted(result.lost_samples, 'sample')} lost"
     )
 
 

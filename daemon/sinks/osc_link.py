@@ -20,6 +20,8 @@ REFUSED_FOR_S = 2.5
 LOOK_AGAIN_S = 10.0
 """A receiver that refuses for longer may have another address by now."""
 FULL_PATIENCE_S = 0.05
+LOOKING_UP = "looking up the host name"
+"""What a link says before it knows more."""
 
 
 class Link:
@@ -44,7 +46,7 @@ class Link:
         self._socket: socket.socket | None = None
         self._opened_at_s = 0.0
         self._refused_at_s: float | None = None
-        self._fault = "looking up the host name"
+        self._fault = LOOKING_UP
 
     def text(self) -> str:
         """Return "ok" or what is wrong, for a person. Callable from any thread."""

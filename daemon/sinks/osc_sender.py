@@ -14,6 +14,7 @@ from prehowl.daemon.show.tables import OscTarget
 from prehowl.daemon.sinks.osc_board import WORST, Board
 from prehowl.daemon.sinks.osc_link import Link
 from prehowl.daemon.sinks.osc_messages import BYE, HEARTBEAT, Value, datagram, flat_datagram
+from prehowl.daemon.sinks.words import counted
 
 QUEUE_LENGTH = 512  # a burst of 64 channels in every state, twice
 BEAT_S = 1.0
@@ -72,7 +73,7 @@ class Sender:
         """Return "ok" or what is wrong with the target, for a person."""
         said = self._link.text()
         if said == "ok" and time.monotonic() - self._dropped_at_s < DROP_NEWS_S:
-            return f"too slow: {self.dropped} messages dropped"
+            return f"too slow: {counted(self.dropped, 'message')} dropped"
         return said
 
     def begin_close(self, last: Board) -> None:

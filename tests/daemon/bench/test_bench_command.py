@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from prehowl.daemon import cli
-from prehowl.daemon.bench import material
+from prehowl.daemon.bench import hearing, material
 
 PREHOWL = str(Path(sys.executable).with_name("prehowl"))
 
@@ -50,6 +50,36 @@ def test_a_small_run_reports_all_and_repeats(packages, tmp_path):
     cases = [json.loads(line) for line in (tmp_path / "cases.jsonl").read_text().splitlines()]
     rings = sum(row["rings"] for row in figures["growth"]) + figures["instant"]["rings"]
     assert rings == sum(len(case["verdicts"]) for case in cases)
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "said"),
+    [
+        (["detection", "--minutes", "nan"], 2, "0 or above and finite"),
+        (["detection", "--cases", "0", "--minutes", "0"], 2, "not both 0"),
+        (["detection", "--dump", "{file}/x"], 3, "--dump {file}/x: no folder can be made there"),
+        (["load", "--channels", "0"], 2, "--channels is 0"),
+    ],
+)
+def test_what_cannot_be_is_told_before_the_work(words, code, said, tmp_path, capsys, monkeypatch):
+    """Oracle: definition. One line and its code; nothing is simulated, since nothing could be."""
+    monkeypatch.setattr(hearing, "hear", lambda *_: pytest.fail("the work began"))
+    file = tmp_path / "file"
+    file.touch()
+    assert cli.main(["bench", *(word.format(file=file) for word in words)]) == code
+    out, err = capsys.readouterr()
+    assert (out, err.count("\n")) == ("", 1)
+    assert said.format(file=file) in err
+
+
+def test_the_number_of_threads_is_set_in_time():
+    """Oracle: definition. OpenBLAS reads its environment once, when numpy is imported, so that must
+    not have happened when the command begins.
+    """
+    code = "import sys, prehowl.daemon.cli, prehowl.daemon.commands.bench; print(*sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert "prehowl.daemon.commands.bench" in done.stdout.split()
+    assert "numpy" not in done.stdout.split()
 
 
 def test_load_prints_one_object():
