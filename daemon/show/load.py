@@ -38,9 +38,8 @@ def load_show(path: str | Path) -> Show:
     show = read_show(_parse(_text(Path(path), where), where), where, "file")
     if not show.sheets.folder:
         return show
-    # Relative to the file, so that a show on a memory stick brings its sheets along.
-    folder = Path(path).parent / Path(show.sheets.folder).expanduser()
-    return replace(show, sheets=replace(show.sheets, folder=str(folder)))
+    folder = _beside(Path(path), show.sheets.folder, where)
+    return replace(show, sheets=replace(show.sheets, folder=folder))
 
 
 def read_show(raw: Mapping[str, Any], where: str, origin: str) -> Show:
@@ -83,6 +82,16 @@ def default_show(
         for i in range(channels)
     )
     return Show(device=Device(rate_hz=rate_hz), channels=listed, osc=tuple(osc))
+
+
+def _beside(file: Path, folder: str, where: str) -> str:
+    """Return a folder as seen from the file: a show on a memory stick brings its sheets along."""
+    try:
+        return str(file.parent / Path(folder).expanduser())
+    except RuntimeError:
+        raise ShowFileError(
+            f"{where}: sheets.folder is {folder!r}, but nobody of that name has a home here"
+        ) from None
 
 
 def _text(path: Path, where: str) -> str:

@@ -73,6 +73,13 @@ def test_the_folder_counts_from_the_show_file(show_file, tmp_path, monkeypatch):
     assert folder_of(default_show()) == default_folder()
 
 
+def test_a_home_that_is_none_is_told(show_file):
+    """Oracle: documented."""
+    show_file.write_text('[sheets]\nfolder = "~nobody-of-that-name/x"\n')
+    with pytest.raises(ShowFileError, match="nobody of that name"):
+        load_show(show_file)
+
+
 def test_the_show_carries_the_weak_bands_of_a_mix_and_its_mic(show_file):
     """Oracle: the sheet: cut bands, those at the cap, those that rang; one loop, one sheet."""
     show, faults = with_sheets(load_show(show_file))
