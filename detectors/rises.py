@@ -3,7 +3,7 @@
 One row is one peak over one span of time. The columns are plain physical figures; `belief` weighs
 them. The same rows are what the bench collects to fit those weights.
 
-Most peaks of music do not rise, so a cheap look at two moments of the past comes first and all
+Most peaks of music do not rise, so a cheap look at three moments of the past comes first and all
 else is done for few.
 """
 
@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from prehowl.detectors import harmonics, neighbours
-from prehowl.detectors.growth import Rise, fit, slope_of_the_last
+from prehowl.detectors.growth import Rise, fit, slope, slope_of_the_last
 from prehowl.detectors.memory import SpectrumMemory
 from prehowl.detectors.peaks import Peaks
 from prehowl.detectors.steadiness import CENTS_PER_NEPER, wander_bins
@@ -51,8 +51,8 @@ LARGEST_SMEAR_DB = 22.0
 RECORD_LOOKS = 16
 """How many moments of the long past are read."""
 
-HALF_LOOKS, QUARTER_LOOKS = 6, 3
-"""The two moments of the cheap look: half and a quarter of a span ago."""
+HALF_LOOKS, QUARTER_LOOKS, LAST_LOOK = 6, 3, 1
+"""The moments of the cheap look: half and a quarter of a span ago, and just before."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,10 +156,12 @@ def _climbers(
     level = decibels(peaks.power)
     found, company = [], []
     for step in steps:
-        half = level - decibels(memory.at(peaks.index, HALF_LOOKS * step))
-        quarter = level - decibels(memory.at(peaks.index, QUARTER_LOOKS * step))
-        rises = (half >= 0.5 * SMALLEST_RISE_DB) & (quarter > 0.15 * half)
-        rises &= quarter < 0.85 * half + 1.5
+        half, quarter, last = (
+            level - decibels(memory.at(peaks.index, looks * step))
+            for looks in (HALF_LOOKS, QUARTER_LOOKS, LAST_LOOK)
+        )
+        rises = (half >= 0.5 * SMALLEST_RISE_DB) & (last > -0.3) & (last < 0.5 * half + 0.5)
+        rises &= (quarter > 0.2 * half) & (quarter < 0.8 * half + 1)
         if is_reference.any():
             rises &= ~_known_to_a_reference(peaks, half, is_reference, memory.bins)
         some = np.flatnonzero(rises)
@@ -222,8 +224,8 @@ def _figures(tracks: Tracks, rise: Rise, shares: dict[str, Figures], record_db: 
         "pnpr_db": pnpr,
         "relative_db": now_db - decibels(tracks.recent_power[tracks.ch]),
         "now_db": now_db - decibels(tracks.total[tracks.ch]),
-        "rest_rise_db": fit(decibels(rest), present).slope * rise.looks,
-        "flank_rise_db": fit(tracks.flank_dbfs, present).slope * rise.looks,
+        "rest_rise_db": slope(decibels(rest), present) * rise.looks,
+        "flank_rise_db": slope(tracks.flank_dbfs, present) * rise.looks,
         "record_db": record_db,
         "phpr_db": harmonics.measure(tracks),
         "growth_db_per_s": rise.slope / tracks.step_s,
