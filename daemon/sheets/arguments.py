@@ -3,18 +3,19 @@
 import argparse
 from collections.abc import Sequence
 
+from prehowl.daemon.command_line import real_number, whole_number
 from prehowl.detectors.graphic_eq import EqKind
 
 FILES = (".toml", ".json", ".csv")
 VALUES = {
     "place": (str, "TEXT", "where it was rung out"),
-    "temperature_c": (float, "C", "air temperature at the ring-out, °C"),
-    "fader_step_db": (float, "DB", "steps of the desk's faders"),
-    "fader_cap_db": (float, "DB", "how far down a fader may go"),
-    "rate_hz": (int, "HZ", "samples per second of the desk"),
-    "gain_won_db": (float, "DB", "gain before feedback won"),
-    "gain_won_uncertainty_db": (float, "DB", "give or take"),
-    "pull_back_db": (float, "DB", "how far the send was pulled back"),
+    "temperature_c": (real_number, "C", "air temperature at the ring-out, °C"),
+    "fader_step_db": (real_number, "DB", "steps of the desk's faders"),
+    "fader_cap_db": (real_number, "DB", "how far down a fader may go"),
+    "rate_hz": (whole_number, "HZ", "samples per second of the desk"),
+    "gain_won_db": (real_number, "DB", "gain before feedback won"),
+    "gain_won_uncertainty_db": (real_number, "DB", "give or take"),
+    "pull_back_db": (real_number, "DB", "how far the send was pulled back"),
     "note": (str, "TEXT", "anything worth knowing"),
 }
 """Values of a sheet that `new` and `edit` set: type, what it takes, help."""
@@ -37,8 +38,11 @@ def add_actions(parser: argparse.ArgumentParser, formats: Sequence[str]) -> None
     actions = parser.add_subparsers(dest="action", required=True, metavar="ACTION")
 
     def action(name: str, text: str, example: str) -> argparse.ArgumentParser:
-        made = actions.add_parser(
-            name, help=text, description=text, epilog=f"example: prehowl sheets {example}"
+        made: argparse.ArgumentParser = actions.add_parser(
+            name,
+            help=text,
+            text=f"{text[0].upper()}{text[1:]}.",
+            example=f"prehowl sheets {example}",
         )
         made.add_argument("--folder", metavar="PATH", help="where the sheets are")
         made.add_argument("--show", metavar="SHOWFILE", help="take the folder from a show file")
@@ -48,8 +52,10 @@ def add_actions(parser: argparse.ArgumentParser, formats: Sequence[str]) -> None
     listed.add_argument("--format", choices=("table", "json"), default="table")
     shown = action("show", "draw a sheet and tell its story", 'show "vocal 1" --temperature 31')
     shown.add_argument("sheet", metavar="SHEET")
-    shown.add_argument("--temperature", metavar="C", type=float, help="air now: what has moved?")
-    shown.add_argument("--notches", metavar="N", type=int, help="the same as 1 to 6 notches")
+    shown.add_argument("--temperature", metavar="C", type=real_number, help="air now: what moved?")
+    shown.add_argument(
+        "--notches", metavar="N", type=whole_number, help="the same in 1 to 6 notches"
+    )
     made = action("new", "keep a setting that was found by ear", NEW_EXAMPLE)
     for key, text in NAMES.items():
         made.add_argument(f"--{key}", required=True, metavar="NAME", help=text)
@@ -77,7 +83,9 @@ def add_actions(parser: argparse.ArgumentParser, formats: Sequence[str]) -> None
 
 
 def _add_values(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("moves", metavar="FADER DB", nargs="*", help="pairs such as 2.5k -3")
+    parser.add_argument(
+        "moves", metavar="FADER DB", nargs="*", help="pairs such as 2.5k -3, before any option"
+    )
     for key, (kind, takes, text) in VALUES.items():
         option = OPTIONS.get(key, f"--{key}")
         parser.add_argument(option, dest=key, metavar=takes, type=kind, help=text)
