@@ -32,7 +32,7 @@ COLUMNS = (
     "pnpr_db",
     "relative_db",  # tone against the channel's power of the last second
     "now_db",  # tone against the channel's power of this frame
-    "rest_rise_db",  # how far the rest of the channel rose in the same time
+    "rest_rise_db",  # how far the channel rose in the same time, but for this and one more riser
     "flank_rise_db",  # how far the foot of its main lobe rose
     "record_db",  # level against the loudest at this place before it began to rise
     "company",  # other peaks of the channel that rise by half as much or more
@@ -161,7 +161,7 @@ def _climbers(
             for looks in (HALF_LOOKS, QUARTER_LOOKS, LAST_LOOK)
         )
         rises = (half >= 0.5 * SMALLEST_RISE_DB) & (last > -0.3) & (last < 0.5 * half + 0.5)
-        rises &= (quarter > 0.2 * half) & (quarter < 0.8 * half + 1)
+        rises &= (quarter > np.maximum(0.2 * half, 0.6)) & (quarter < 0.8 * half + 1)
         if is_reference.any():
             rises &= ~_known_to_a_reference(peaks, half, is_reference, memory.bins)
         some = np.flatnonzero(rises)
@@ -206,11 +206,26 @@ def _record_db(tracks: Tracks, rise: Rise, longest: SpectrumMemory) -> Figures:
     return np.asarray(tracks.level_dbfs[:, -1] - loudest, np.float32)
 
 
+def _strongest_other(tracks: Tracks, tone: Figures) -> Figures:
+    """Return the past power of the strongest other riser on each track's channel, or 0.
+
+    Two rings may pass the limit together, and neither should speak against the other; a note
+    brings more than one partial.
+    """
+    alike = tracks.ch[:, None] == tracks.ch
+    alike &= tracks.step_s[:, None] == tracks.step_s
+    alike &= np.abs(tracks.bin[:, None] - tracks.bin) > 4
+    strength = np.where(alike, tone[:, -1], 0)
+    other = strength.argmax(axis=1)
+    return np.where(alike.any(axis=1)[:, None], tone[other], 0)
+
+
 def _figures(tracks: Tracks, rise: Rise, shares: dict[str, Figures], record_db: Figures) -> Figures:
     level, present = tracks.level_dbfs, tracks.present
     mean, deviation = wander_bins(level, tracks.position, present)
     tone = np.float32(1.5) * np.float32(10) ** (level / 10)
-    rest = np.maximum(tracks.total_past - tone * present, np.float32(0.01) * tracks.total_past)
+    others = tone * present + _strongest_other(tracks, tone)
+    rest = np.maximum(tracks.total_past - others, np.float32(0.01) * tracks.total_past)
     pnpr = neighbours.measure(tracks)
     now_db = decibels(tone[:, -1])
     columns = {

@@ -13,6 +13,7 @@ def lines(figures: Figures) -> Iterator[str]:
     yield from _rings("kind", figures["kinds"])
     yield from _rings("programme", figures["programmes"])
     yield from _rings("tap", figures["taps"])
+    yield from _rings("rose by itself", figures["risen"])
     yield from _rings("no rise to see", [figures["instant"]])
     yield from _other(figures)
     yield from advice_lines(figures["advice"])

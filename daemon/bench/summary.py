@@ -25,6 +25,8 @@ GROWTH_CLASSES = (
     ("100-300 dB/s", 100.0, 300.0),
     ("300-800 dB/s", 300.0, float("inf")),
 )
+RISEN_DB = 10.0
+"""A ring that rose by less than this by itself before its takeover was lifted by the programme."""
 FAST_GRACE_S = 0.1
 """Rings faster than 100 dB/s may be alarmed this long after the takeover."""
 
@@ -41,6 +43,10 @@ def summarise(heard: Heard) -> Figures:
         "kinds": [growth_row(*item) for item in _grouped(rings, lambda r: r.kind)],
         "programmes": [growth_row(*item) for item in _grouped(rings, lambda r: r.programme)],
         "taps": [growth_row(*item) for item in _grouped(rings, lambda r: r.tap)],
+        "risen": [
+            growth_row("10 dB and more", [r for r in rings if _risen_db(r) >= RISEN_DB]),
+            growth_row("less", [r for r in rings if _risen_db(r) < RISEN_DB]),
+        ],
         "instant": growth_row("instant", [r for r in rings if r.is_instant]),
         "frequency": frequency(rings),
         "cleared_in_time": share(r.cleared_in_time for r in rings if r.cleared_in_time is not None),
@@ -49,6 +55,10 @@ def summarise(heard: Heard) -> Figures:
         "advice": advice_rows([cut for case in heard.cases for cut in case.cuts]),
         "howl_free": howl_free(heard.excerpts),
     }
+
+
+def _risen_db(ring: RingScore) -> float:
+    return ring.true.risen_db or 0.0
 
 
 def _within(rings: Iterable[RingScore], low: float, high: float) -> list[RingScore]:
