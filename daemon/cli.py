@@ -20,6 +20,7 @@ COMMANDS = {
     "demo": "watch an invented festival on a virtual stage; needs no hardware",
     "watch": "watch a live interface, or a recording at its own pace",
     "scan": "find rings in recordings",
+    "sheets": "show, edit, compare, copy and print EQ sheets",
     "devices": "list audio devices with numbers and channels",
     "check": "look over show file, device, channel levels and OSC before doors",
     "bench": "measure detection quality and load",

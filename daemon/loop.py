@@ -7,7 +7,7 @@ that snapshots do not depend on how the source cuts its blocks.
 """
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from typing import Literal, Protocol
@@ -22,6 +22,7 @@ from prehowl.daemon.sinks.words import counted
 from prehowl.daemon.sources.base import Block, Source, SourceHealth
 from prehowl.daemon.stopping import Stop, StopFlag, stop_on_signals
 from prehowl.daemon.stream_time import StreamTime
+from prehowl.daemon.weak_bands import WeakBands, with_sheet
 from prehowl.detectors.engine import EngineView
 from prehowl.detectors.rings import RingChange
 
@@ -80,6 +81,7 @@ def run_loop(
     snapshot_s: float | None = SNAPSHOT_S,
     complete_health: Callable[[Health], Health] | None = None,
     warn: Callable[[str], None] | None = None,
+    weak_bands: Mapping[int, WeakBands] | None = None,
 ) -> LoopResult:
     """Run until the source ends or `stop` is set; close the source and all sinks in any case.
 
@@ -102,6 +104,8 @@ def run_loop(
         Given the loop's `Health`, returns it with what only the command knows (OSC targets).
     warn : callable, optional
         Told once, in one line, when samples had to be replaced.
+    weak_bands : mapping, optional
+        Channel number -> what its EQ sheet says, for the events of its rings.
 
     Returns
     -------
@@ -122,6 +126,7 @@ def run_loop(
     loop.snapshot_samples = None if snapshot_s is None else round(snapshot_s * source.rate_hz)
     loop.complete_health = complete_health or (lambda health: health)
     loop.warn = warn or (lambda _text: None)
+    loop.weak_bands = weak_bands or {}
     with ExitStack() as stack:
         stack.callback(source.close)
         for sink in sinks:
@@ -179,6 +184,7 @@ class _Loop:
     complete_health: Callable[[Health], Health] = field(init=False)
     warn: Callable[[str], None] = field(init=False)
     clock: StreamTime = field(init=False)
+    weak_bands: Mapping[int, WeakBands] = field(default_factory=dict)
     load: _Load = field(default_factory=_Load)
     rings: RingsNow = field(default_factory=RingsNow)
     bad_samples: int = 0
@@ -253,7 +259,8 @@ class _Loop:
     def publish(self, changes: Sequence[RingChange]) -> None:
         for change in changes:
             event = event_from_change(self.clock.dated(change), self.names, self.source.rate_hz)
-            event = replace(event, channel=self.numbers[change.ch])
+            number = self.numbers[change.ch]
+            event = with_sheet(replace(event, channel=number), self.weak_bands.get(number))
             self.rings.take(event)
             for sink in self.sinks:
                 sink.on_event(event)

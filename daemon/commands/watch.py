@@ -11,6 +11,7 @@ from prehowl.daemon.channel_list import named_channels, parse_channel_list
 from prehowl.daemon.command_line import real_number, whole_number
 from prehowl.daemon.errors import OK, UsageError
 from prehowl.daemon.loop import LoopResult, Pace, StopFlag, run_loop, stop_on_signals
+from prehowl.daemon.sheets.in_show import with_sheets
 from prehowl.daemon.show import Show, default_show, load_show
 from prehowl.daemon.show.in_force import with_command_line, with_targets
 from prehowl.daemon.show.tables import THEMES
@@ -112,7 +113,9 @@ def _refuse_contradictions(args: argparse.Namespace) -> None:
 
 
 def _show(args: argparse.Namespace) -> Show:
-    show = default_show() if args.show is None else load_show(args.show)
+    show, faults = with_sheets(default_show() if args.show is None else load_show(args.show))
+    for fault in faults:
+        _say(fault)
     values = {"device.name": args.device, "device.rate_hz": args.rate, "screen.theme": args.theme}
     return with_targets(with_command_line(show, values), args.osc)
 
@@ -176,6 +179,7 @@ def _run(show: Show, watched: _Watched, stop: StopFlag) -> LoopResult:
         pace=watched.pace,
         complete_health=lambda health: replace(health, targets=osc.target_health()),
         warn=_say,
+        weak_bands=show.weak_bands,
     )
 
 
@@ -204,6 +208,7 @@ def _sinks(
         theme=show.screen.theme,
         title=show.stage.title or watched.title,
         on_quit=stop.set,
+        weak_bands=show.weak_bands,
     )
     return [osc, dashboard]
 
