@@ -288,3 +288,27 @@ def test_advice_follows_the_channels_own_loop():
     short, long = (next(c for c in changes if c.ch == ch and c.state in ALARMS) for ch in (0, 1))
     assert long.margin_db == pytest.approx(2 * short.margin_db, rel=1e-3)
     assert long.cut_db <= 3.0
+
+
+def test_a_keen_channel_alarms_no_later_than_a_calm_one():
+    """Oracle: the setup's promise: more false alarms are borne for seeing rings sooner."""
+    ring = in_noise(rise_of(1733.0, 30), 2.4, seed=11)
+    setups = [ChannelSetup(sensitivity=factor) for factor in (4.0, 1.0, 0.25)]
+    changes = events(channels(ring, ring, ring), setups=setups)
+    alarms = [[c.sample for c in changes if c.ch == ch and c.state in ALARMS] for ch in range(3)]
+    keen, plain, calm = (min(samples, default=10**9) for samples in alarms)
+    assert keen <= plain <= calm
+    assert keen < calm
+
+
+@pytest.mark.parametrize("noise_dbfs", [-80, -60])
+def test_in_a_quiet_room_a_ring_alarms_long_before_it_is_loud(noise_dbfs):
+    """Oracle: truth: when wedges are rung out nobody plays; it alarms 10 dB and more under its top.
+
+    And at the latest 30 dB over all noise: there is nothing else to be taken for it.
+    """
+    rise = Rise(811.0, 60.0, starts_s=0.4, top_dbfs=-20)
+    noise = pink_noise(2.2, RATE_HZ, level_dbfs=noise_dbfs, seed=12)
+    alarm = alarm_of(events(channels(rise.samples(2.2, RATE_HZ) + noise)))
+    level_dbfs = float(rise.level_dbfs(np.float64(alarm.sample / RATE_HZ)))
+    assert level_dbfs < min(noise_dbfs + 30, rise.top_dbfs - 10)
