@@ -45,7 +45,7 @@ class TestSetups:
         assert default_show().setups(2) == [ChannelSetup()] * 2
 
     def test_words_become_numbers(self) -> None:
-        """Oracle: docs/show-file.md: calm bears a third of the false alarms, keen three times as many."""
+        """Oracle: docs/show-file.md: calm a third of the false alarms, keen three times."""
         words = ("calm", "normal", "keen", None)
         show = Show(
             channels=tuple(Channel(i, sensitivity=word) for i, word in enumerate(words, start=1))
