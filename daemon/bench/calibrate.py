@@ -39,7 +39,7 @@ class Alarm:
 def alarm_level(
     pool: Executor, groups: Sequence[Sequence[material.Excerpt]], trees: Trees
 ) -> Alarm:
-    """Return the level for `PER_HOUR` false alarms in the music and speech of groups of excerpts."""
+    """Return the level for `PER_HOUR` false alarms in the music and speech of some excerpts."""
     programme = [
         [excerpt for excerpt in group if excerpt.piece.group not in ("nuisance", material.APART)]
         for group in groups
