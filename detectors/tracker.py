@@ -40,10 +40,10 @@ TAKEOVER_SHARE = 0.4
 TAKEOVER_S = 0.1
 """How long it must hold that share, counted from the alarm on."""
 
-DROWNING_SHARE = 0.9
+DROWNING_SHARE = 0.97
 """Share of the channel's power in a suspect at which it leaves nothing else to be heard."""
 
-DROWNING_S = 0.25
+DROWNING_S = 0.4
 """A suspect that drowns all else for so long is alarmed: it may have risen where none could see."""
 
 HARMONIC_CENTS = 50.0

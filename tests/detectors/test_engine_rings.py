@@ -84,7 +84,9 @@ class TestRise:
         times_s = [change.sample / RATE_HZ for change in changes]
         assert times_s == sorted(times_s)
         alarm_s = alarm_of(changes).sample / RATE_HZ
-        assert rise.time_of_level(-70) < times_s[0] <= alarm_s < rise.tops_out_s
+        # Below 200 Hz only frames of 85 ms and more see a ring: one hop of theirs is granted.
+        latest_s = rise.tops_out_s + (0.022 if rise.frequency_hz < 200 else 0.0)
+        assert rise.time_of_level(-70) < times_s[0] <= alarm_s < latest_s
         assert rise.stops_s < times_s[-1] < rise.stops_s + 0.2
         for change in changes:
             assert change.onset_sample is not None
