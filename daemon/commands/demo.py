@@ -102,6 +102,8 @@ def run(args: argparse.Namespace) -> int:
         order = RunningOrder(show.acts, follows_clock=show.order.follow_clock)
         desk = Desk(CHANNELS, numbers, order=order, sources=(asked,))
         sinks: list[Sink] = [osc, EngineerSink(festival)]
+        title = show.stage.title or f"{NAME} (demo)"
+        sinks += asked.subscribers(title=title, numbers=numbers, names=CHANNELS)
         if is_headless:
             # In front, so that it closes last, when what became of the receivers is known.
             trouble = HealthLines(sys.stderr, osc.target_health)
