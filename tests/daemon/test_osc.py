@@ -168,7 +168,7 @@ class TestHeartbeat:
         receiver.until(lambda: len(receiver.values("/prehowl/heartbeat")) >= 4)
         assert receiver.values("/prehowl/heartbeat")[:4] == [1, 2, 3, 4]
         beats = [message for message in receiver.got if message[0] == "/prehowl/heartbeat"]
-        assert beats[0][1:] == (HEARTBEAT.tags, [1, "9.8.7"])
+        assert beats[0][1:] == (HEARTBEAT.tags, [1, "9.8.7", CONTRACT_VERSION])
         assert len(receiver.values("/prehowl/health")) >= 3
 
     def test_beats_one_second_apart(
