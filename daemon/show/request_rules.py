@@ -3,10 +3,10 @@
 from collections.abc import Iterator
 from itertools import pairwise
 
-from prehowl.daemon.desk.running_order import minutes_into, minutes_of
 from prehowl.daemon.osc_in.allow import is_loopback, networks_of
 from prehowl.daemon.show.order_tables import Act
 from prehowl.daemon.show.show import Show
+from prehowl.daemon.show.start_times import minutes_into, minutes_of
 
 Fault = tuple[str, str]
 

@@ -15,7 +15,7 @@ from prehowl.daemon.show import OscTarget
 from prehowl.daemon.sinks import osc_sender
 from prehowl.daemon.sinks.osc import OscSink
 from prehowl.daemon.sinks.osc_link import Link
-from prehowl.daemon.sinks.osc_messages import FLAT, HEALTH, HEARTBEAT
+from prehowl.daemon.sinks.osc_messages import CONTRACT_VERSION, FLAT, HEALTH, HEARTBEAT
 
 
 @pytest.fixture
