@@ -42,6 +42,7 @@ class Counts:
     not_allowed: int = 0  # datagrams from a sender who is not on the list
     flooded: int = 0  # datagrams beyond `MOST_A_SECOND`, not looked at
     malformed: int = 0  # datagrams that are no OSC
+    empty: int = 0  # bundles without a message
     unknown_address: int = 0  # messages, from here on
     wrong_types: int = 0
     out_of_range: int = 0
@@ -55,6 +56,7 @@ class Counts:
             self.not_allowed
             + self.flooded
             + self.malformed
+            + self.empty
             + self.unknown_address
             + self.wrong_types
             + self.out_of_range
@@ -84,6 +86,7 @@ class Inbox:
         except Malformed:
             self.counts.malformed += 1
             return
+        self.counts.empty += not messages
         for message in messages:
             self._take_message(message, sender)
 

@@ -118,7 +118,8 @@ def _held_panel(view: View, held: Held, now_s: float) -> Panel:
 
 def _quieted_panel(view: View) -> Panel:
     rows = tuple(_short(view, ring) for ring in view.rings)
-    text = f"{len(rows)} acknowledged or held: {rows[0]}"
+    is_held = any(ring.id not in view.quieted for ring in view.rings)
+    text = f"{len(rows)} acknowledged{' or held' if is_held else ''}: {rows[0]}"
     return Panel(0, "NOTED", "", "", "", (text,), ("also:", *rows[1:]) if rows[1:] else ())
 
 
