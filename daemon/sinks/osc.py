@@ -9,17 +9,21 @@ from collections.abc import Sequence
 
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.notes import Note
+from prehowl.daemon.osc_map.fields import Known
+from prehowl.daemon.osc_map.mapper import Mapper
 from prehowl.daemon.rings_now import RingsNow
+from prehowl.daemon.show.osc_tables import OscMap
 from prehowl.daemon.show.tables import OscTarget
 from prehowl.daemon.sinks.base import Snapshot
 from prehowl.daemon.sinks.osc_board import NO_ACT, Board, act_of, make_board
-from prehowl.daemon.sinks.osc_link import PAUSE_FIRST_S, Link, Resolve
+from prehowl.daemon.sinks.osc_link import PAUSE_FIRST_S, Resolve
 from prehowl.daemon.sinks.osc_messages import (
     control_datagram,
     health_datagram,
     ring_datagram,
 )
 from prehowl.daemon.sinks.osc_sender import Sender
+from prehowl.daemon.sinks.osc_stream import way_to
 
 CLOSE_PATIENCE_S = 1.0
 
@@ -35,6 +39,8 @@ class OscSink:
         channels: Sequence[int] | None = None,
         resolve: Resolve | None = None,
         pause_first_s: float = PAUSE_FIRST_S,
+        maps: Sequence[OscMap] = (),
+        known: Known | None = None,
     ) -> None:
         """Prepare; nothing is looked up or sent before `start`.
 
@@ -51,13 +57,19 @@ class OscSink:
             In place of `socket.getaddrinfo`, for tests.
         pause_first_s : float
             First pause before a failed target is tried again, seconds; it doubles up to 30 s.
+        maps : sequence of OscMap
+            Mappings of the show file; one without `targets` is for all of them.
+        known : Known, optional
+            What the mappings' templates can speak of besides the rings.
         """
         self._targets = tuple(targets)
+        known_as, about = [target.label for target in targets], known or Known()
         self._senders = tuple(
             Sender(
                 target,
                 version,
-                Link(target.host, target.port, resolve=resolve, pause_first_s=pause_first_s),
+                way_to(target, resolve=resolve, pause_first_s=pause_first_s),
+                Mapper([m for m in maps if target.label in (m.targets or known_as)], about),
             )
             for target in targets
         )
@@ -78,9 +90,10 @@ class OscSink:
         """Queue the event's record and what it changes on the flat addresses."""
         self._rings.take(event)
         self._channels.add(int(event.channel))
-        message = ring_datagram(event)
+        message, wall_s = ring_datagram(event), time.time()
         for target, sender in zip(self._targets, self._senders, strict=True):
             sender.alive()
+            sender.happen(event, wall_s)
             if "ring" in target.messages:
                 sender.put(message)
         self._put_board(self._rings.worst_first())
@@ -104,6 +117,7 @@ class OscSink:
         state = snapshot.health.source.state
         for sender in self._senders:
             sender.alive()
+            sender.live(snapshot.rings)
             sender.set_health(message, at_once=state != self._device_state)
         self._device_state = state
         self._put_board(snapshot.rings)

@@ -10,12 +10,11 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from pythonosc.osc_message_builder import OscMessageBuilder
-
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.notes import Note
 from prehowl.daemon.rings_now import BADNESS
 from prehowl.daemon.sinks.base import Health
+from prehowl.daemon.sinks.osc_bytes import Value, message_bytes
 from prehowl.daemon.sinks.words import band_words
 
 CONTRACT_VERSION = 2
@@ -32,9 +31,6 @@ NOTHING = "-"
 TEXT_HIGH = 200  # characters of any one text: a datagram stays far below what a network splits
 INT_HIGH = 2**31 - 1
 FLOAT_HIGH = 3.4028234e38
-
-Value = tuple[str, int | float | str]
-"""A type tag and its value."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,12 +141,12 @@ WORST_ONLY = (
 def datagram(spec: Spec, values: Sequence[object]) -> bytes:
     """Return the bytes of one message of the table; `values` in the order of its arguments."""
     pairs = zip(spec.arguments, values, strict=True)
-    return _build(spec.address, [(tag, typed(tag, value)) for (tag, _), value in pairs])
+    return message_bytes(spec.address, [(tag, typed(tag, value)) for (tag, _), value in pairs])
 
 
 def flat_datagram(address: str, value: Value) -> bytes:
     """Return the bytes of a message with one argument."""
-    return _build(address, [value])
+    return message_bytes(address, [value])
 
 
 def typed(tag: str, value: object) -> int | float | str:
@@ -172,13 +168,6 @@ def _text(text: str) -> str:
     """Return what fits an OSC string: a NUL would cut it, lone surrogates have no bytes."""
     whole = text.encode("utf-8", "replace").decode("utf-8").replace("\0", " ")
     return whole[:TEXT_HIGH]
-
-
-def _build(address: str, arguments: Sequence[Value]) -> bytes:
-    builder = OscMessageBuilder(address)
-    for tag, value in arguments:
-        builder.add_arg(value, tag)
-    return builder.build().dgram
 
 
 def ring_datagram(event: RingEvent) -> bytes:
