@@ -4,12 +4,18 @@ Pure: time is handed in. All mappings of one receiver share one, so that 'off' i
 an 'on' that came earlier.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from prehowl.daemon.sinks.osc_bytes import Value
 
 MOST_ADDRESSES = 4096
 """Addresses remembered; far more than channels times states, so that memory stays bounded."""
+
+
+def _always() -> bool:
+    """Stand in for messages that stay true."""
+    return True
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,6 +27,7 @@ class Mapped:
     bundle: str  # "none", "immediate" or "time"
     time_tag_s: float  # wall time, for a bundle with a time
     interval_s: float  # least time to the next one at this address
+    is_true: Callable[[], bool] = _always  # asked of one that has waited: does it still hold?
 
 
 @dataclass(slots=True)
@@ -52,13 +59,20 @@ class Limiter:
     def due(self, now_s: float, *, all_of_them: bool = False) -> list[Mapped]:
         """Return what may leave now, each once, in the order it came."""
         found, self._order = self._order, []
-        waiting = [(slot.free_at_s, slot) for slot in self._slots.values() if slot.waiting]
-        for free_at_s, slot in sorted(waiting, key=lambda pair: pair[0]):
-            if slot.waiting is not None and (all_of_them or now_s >= free_at_s):
-                found.append(slot.waiting)
-                slot.free_at_s = now_s + slot.waiting.interval_s
-                slot.waiting = None
+        waiting = [slot for slot in self._slots.values() if slot.waiting is not None]
+        for slot in sorted(waiting, key=lambda slot: slot.free_at_s):
+            if all_of_them or now_s >= slot.free_at_s:
+                found += self._released(slot, now_s)
         return found
+
+    def _released(self, slot: _Slot, now_s: float) -> list[Mapped]:
+        """Empty a slot; 'on' that has become untrue while it waited must not follow its 'off'."""
+        message, slot.waiting = slot.waiting, None
+        if message is None or not message.is_true():
+            self.replaced += 1
+            return []
+        slot.free_at_s = now_s + message.interval_s
+        return [message]
 
     def next_s(self) -> float:
         """Return when something may leave, infinity for never."""

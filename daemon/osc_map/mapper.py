@@ -2,6 +2,7 @@
 
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.osc_map.arguments import Argument, argument_of
@@ -67,6 +68,7 @@ class _Rule:
             bundle=wanted.bundle,
             time_tag_s=wall_s + wanted.delay_ms / 1000,
             interval_s=1 / wanted.at_most_hz,
+            is_true=partial(self._is_true, self.group(event)),
         )
 
     def repeats(self) -> list[RingEvent]:
@@ -75,6 +77,10 @@ class _Rule:
         for event in worst_first(self.held.values()):
             worst.setdefault(self.group(event), event)
         return list(worst.values())
+
+    def _is_true(self, group: Hashable) -> bool:
+        """Tell whether what a message that had to wait says of its group is so still."""
+        return self.wanted.send == "each" or self._has(group) == (self.wanted.send != "leave")
 
     def _has(self, group: Hashable) -> bool:
         return any(self.group(event) == group for event in self.held.values())

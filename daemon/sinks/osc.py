@@ -12,6 +12,7 @@ from prehowl.daemon.notes import Note
 from prehowl.daemon.osc_map.fields import Known
 from prehowl.daemon.osc_map.mapper import Mapper
 from prehowl.daemon.rings_now import RingsNow
+from prehowl.daemon.show import Show
 from prehowl.daemon.show.osc_tables import OscMap
 from prehowl.daemon.show.tables import OscTarget
 from prehowl.daemon.sinks.base import Snapshot
@@ -156,3 +157,10 @@ class OscSink:
         self._board = board
         for sender in self._senders:
             sender.put(board)
+
+
+def sink_for(show: Show, *, version: str, channels: Sequence[int] | None = None) -> OscSink:
+    """Return the sink for a show's receivers with its mappings."""
+    kinds = {channel.number: channel.kind for channel in show.channels}
+    known = Known(kinds, show.stage.title)
+    return OscSink(show.osc, version=version, channels=channels, maps=show.maps, known=known)
