@@ -93,6 +93,8 @@ def run(args: argparse.Namespace) -> int:
         order = RunningOrder(show.acts, follows_clock=show.order.follow_clock)
         desk = Desk(CHANNELS, numbers, order=order, sources=(asked,))
         sinks: list[Sink] = [osc, EngineerSink(festival)]
+        title = show.stage.title or f"{NAME} (demo)"
+        sinks += asked.subscribers(title=title, numbers=numbers, names=CHANNELS)
         if is_headless:
             sinks += _printers(args, festival)
         else:

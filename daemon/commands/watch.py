@@ -172,11 +172,14 @@ def _run(show: Show, watched: _Watched, stop: StopFlag) -> LoopResult:
     osc = sink_for(show, version=version("prehowl"), channels=watched.numbers)
     with OscInput(show.osc_in).listening() as asked:
         order = RunningOrder(show.acts, follows_clock=show.order.follow_clock)
+        attached = asked.subscribers(
+            title=show.stage.title or watched.title, numbers=watched.numbers, names=names
+        )
         desk = Desk(names, watched.numbers, order=order, sources=(asked,))
         return run_loop(
             watched.source,
             engine,
-            _sinks(watched, show, desk, osc, stop),
+            [*_sinks(watched, show, desk, osc, stop), *attached],
             names=names,
             channel_numbers=watched.numbers,
             stop=stop,

@@ -149,13 +149,15 @@ def flat_datagram(address: str, value: Value) -> bytes:
     return message_bytes(address, [value])
 
 
-def typed(tag: str, value: object) -> int | float | str:
+def typed(tag: str, value: object) -> int | float | str | bytes:
     """Return the value as the tag's plain Python type, whatever number type it came as.
 
     None, NaN, infinities and what does not fit 32 bits become `UNKNOWN`.
     """
     if tag == "s":
         return _text(str(value))
+    if isinstance(value, bytes):
+        return value
     if value is None:
         return UNKNOWN if tag == "i" else float(UNKNOWN)
     number = float(value)  # type: ignore[arg-type]
@@ -172,26 +174,28 @@ def _text(text: str) -> str:
 
 def ring_datagram(event: RingEvent) -> bytes:
     """Return `/prehowl/ring` for one event: the whole record, times in milliseconds."""
+    return datagram(RING, ring_arguments(event))
+
+
+def ring_arguments(event: RingEvent, *, with_evidence: bool = True) -> tuple[object, ...]:
+    """Return the values of `/prehowl/ring` in their documented order."""
     record = event.record()
-    return datagram(
-        RING,
-        (
-            CONTRACT_VERSION,
-            event.id,
-            event.channel,
-            event.channel_name,
-            record["state"],
-            _ms(event.time_s),
-            _ms(event.onset_s),
-            record["frequency_hz"],
-            record["band_hz"],
-            record["level_dbfs"],
-            record["growth_db_per_s"],
-            record["margin_db"],
-            record["cut_db"],
-            _evidence(event),
-            event.act or NOTHING,
-        ),
+    return (
+        CONTRACT_VERSION,
+        event.id,
+        event.channel,
+        event.channel_name,
+        record["state"],
+        _ms(event.time_s),
+        _ms(event.onset_s),
+        record["frequency_hz"],
+        record["band_hz"],
+        record["level_dbfs"],
+        record["growth_db_per_s"],
+        record["margin_db"],
+        record["cut_db"],
+        _evidence(event) if with_evidence else "",
+        event.act or NOTHING,
     )
 
 
