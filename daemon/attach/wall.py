@@ -5,7 +5,7 @@ in words, and its channels at a glance. One that is picked fills the screen.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from prehowl.daemon.sinks.dashboard.channels import Columns, strip_height, strip_lines
 from prehowl.daemon.sinks.dashboard.frame import Frame, Line, Paper
@@ -19,9 +19,11 @@ from prehowl.daemon.sinks.dashboard.wording import cut_to, joined
 URGENCY = {3: 4, 2: 3, 4: 2, 1: 1, 0: 0}
 """Rank of a panel -> urgency: a howl or a ring that a hand can stop goes before a lost daemon,
 which would else hide them for as long as it is away."""
+LOST_RANK = 4
 FEWEST_LINES = 8  # of the worst one's dashboard
 MOST_LINES = 5  # of each other one
-TITLE_LINES = 1
+ROOMY = 36
+"""Lines below which a calm daemon gets one, so that the worst one's figures stay large."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,26 +77,27 @@ def wall(
 
 def _stacked(order: Sequence[Stage], height: int, paper: Paper, now_s: float) -> list[Line]:
     """Return the worst one's dashboard and the others' few lines, exactly `height` lines."""
-    others = order[1:]
-    each = 0
-    if others:
-        each = max(1, min(MOST_LINES, (height - FEWEST_LINES) // len(others)))
-    first = max(1, height - each * len(others))
-    lines = frame_lines(order[0].view, paper, first, now_s, has_keys=False)
+    worst, others = order[0], order[1:]
+    most = max(1, (height - FEWEST_LINES) // len(others)) if others else 0
+    below: list[Line] = []
     for stage in others:
-        lines += _few_lines(stage, each, paper, now_s)
-    return lines[:height]
+        is_calm = panel_of(stage.view, now_s).rank == 0
+        few = 1 if is_calm and height < ROOMY else min(most, MOST_LINES)
+        below += _few_lines(stage, few, paper, now_s)
+    below = below[: height - 1]
+    named = replace(worst.view, title=f"{worst.key} {worst.view.title}") if others else worst.view
+    return frame_lines(named, paper, height - len(below), now_s, has_keys=False) + below
 
 
-def _few_lines(stage: Stage, count: int, paper: Paper, now_s: float) -> list[Line]:
-    """Return one daemon in `count` lines; what it says comes first when there is only one."""
+def _few_lines(stage: Stage, most: int, paper: Paper, now_s: float) -> list[Line]:
+    """Return one daemon in at most so many lines; what it says comes first if there is only one."""
     panel, view = panel_of(stage.view, now_s), stage.view
-    if count == 1:
-        return [_message(stage, panel, paper)]
-    strip = min(count - 2, _strip_height(view, paper.width))
-    lines = [_head(stage, paper), _message(stage, panel, paper)]
-    lines += strip_lines(view, strip, paper) if strip else []
-    return lines + [paper.line() for _ in range(count - len(lines))]
+    message = _message(stage, panel, paper)
+    if most == 1:
+        return [message]
+    # What a lost daemon's channels last were is no news, and would look calm.
+    strip = 0 if panel.rank == LOST_RANK else min(most - 2, _strip_height(view, paper.width))
+    return [_head(stage, paper), message, *(strip_lines(view, strip, paper) if strip else [])]
 
 
 def _strip_height(view: View, width: int) -> int:
@@ -112,7 +115,7 @@ def _head(stage: Stage, paper: Paper) -> Line:
 
 def _message(stage: Stage, panel: Panel, paper: Paper) -> Line:
     """Return what the daemon has to say on one line, in the colour of its urgency."""
-    style = paper.theme.trouble if panel.rank == 4 else paper.theme.of_state(panel.rank)
+    style = paper.theme.trouble if panel.rank == LOST_RANK else paper.theme.of_state(panel.rank)
     who = f" {stage.key} {stage.label}:"
     text = joined([who, *(part for part in panel.sentence if part)], paper.width, " ")
     return paper.line(style).put(text)
