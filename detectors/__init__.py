@@ -1,8 +1,8 @@
 """Pure signal code: samples in, ring changes out; no devices, files, screens or clocks.
 
-`HOWL_TESTS` is the list of howl tests: each is one function that takes tracks (some bins
-and their past, a look a frame) and returns one figure a track. A new test is one new file and one line here; every event then carries
-its figure as evidence and the contract tests run over it.
+`HOWL_TESTS` is the list of howl tests: each is one function that takes tracks (some bins and their
+past, one look a frame) and returns one figure a track. A new test is one new file and one line
+here; every event then carries its figure as evidence and the contract tests run over it.
 """
 
 from collections.abc import Callable

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from prehowl.detectors.rises import Rising
 from prehowl.detectors.trees import Trees
-from prehowl.detectors.weights import ALARM_AT, BIAS, QUESTIONS
+from prehowl.detectors.weights import ALARM_AT, BIAS, NEPERS_PER_E_FOLD, QUESTIONS
 
 Figures = NDArray[np.float32]
 
@@ -28,7 +28,6 @@ SUSPECT_FROM = 0.55
 
 FLOOR = np.float32(-3.0)
 CEILING = np.float32(6.0)
-FOLLOW = np.float32(0.3)
 FADE = np.float32(0.15)
 
 
@@ -38,9 +37,15 @@ class Verdict:
 
     ch: NDArray[np.intp]
     bin: NDArray[np.intp]
-    suspicion: Figures  # 0..; 1 is enough for an alarm
+    belief: Figures  # running, nepers of odds
     growth_db_per_s: Figures  # over the most telling duration
     duration_s: Figures
+
+
+def no_verdict() -> Verdict:
+    """Return a verdict on nothing."""
+    none, nothing = np.zeros(0, np.intp), np.zeros(0, np.float32)
+    return Verdict(none, none, nothing, nothing, nothing)
 
 
 SIGNALS = {
@@ -105,11 +110,26 @@ def signals(rising: Rising) -> Figures:
     ).astype(np.float32)
 
 
-def log_odds(rising: Rising) -> Figures:
+def log_odds(rising: Rising, trees: Trees = TREES) -> Figures:
     """Return the belief of each row alone, shape (rows,)."""
     if not len(rising.ch):
         return np.zeros(0, np.float32)
-    return np.minimum(TREES.sums(signals(rising)), CEILING)
+    return np.minimum(trees.sums(signals(rising)), CEILING)
+
+
+def suspicion_of(belief: Figures, sensitivity: Figures) -> Figures:
+    """Return the suspicion: 1 is enough for an alarm, `SUSPECT_FROM` for a suspect.
+
+    Parameters
+    ----------
+    belief : ndarray, shape (places,)
+        Running belief, nepers of odds.
+    sensitivity : ndarray, shape (places,)
+        > 0; 2 lets about twice as many false alarms through as 1.
+    """
+    level = ALARM_AT - NEPERS_PER_E_FOLD * np.log(sensitivity)
+    share = (belief - level + SUSPECT_BELOW) / np.float32(SUSPECT_BELOW)
+    return np.maximum(SUSPECT_FROM + (1 - SUSPECT_FROM) * share, 0).astype(np.float32)
 
 
 class Belief:
@@ -118,42 +138,43 @@ class Belief:
     Parameters
     ----------
     channels, bins : int
+    follow : float
+        Share of the way to the newest frame's evidence that the belief goes at each, 0..1.
     """
 
-    def __init__(self, channels: int, bins: int) -> None:
+    def __init__(self, channels: int, bins: int, follow: float, trees: Trees = TREES) -> None:
+        self._trees = trees
         self._bins = bins
+        self._follow = np.float32(follow)
         self._belief = np.full(channels * bins, FLOOR, np.float32)
         self._live = np.zeros(0, np.intp)  # where it is above the floor
 
     def follow(self, rising: Rising) -> Verdict:
         """Take in one frame's rising peaks; return the verdict on them."""
-        index, best = self._one_a_bin(rising)
+        index, best, odds = self._one_a_bin(rising)
         before = self._belief[index]
         for beside in (index - 1, index + 1):  # a ring between two bins
             np.maximum(before, self._belief[beside], out=before)
         self._belief[self._live] += FADE * (FLOOR - self._belief[self._live])
-        now = before + FOLLOW * (log_odds(best) - before)
+        now = before + self._follow * (odds - before)
         self._belief[index] = now
         live = np.concatenate([self._live, index])
         worth = self._belief[live] > FLOOR + np.float32(0.3)
         self._belief[live[~worth]] = FLOOR
         self._live = np.unique(live[worth])
-        share = (now - (ALARM_AT - SUSPECT_BELOW)) / np.float32(SUSPECT_BELOW)
-        suspicion = SUSPECT_FROM + (1 - SUSPECT_FROM) * share
         return Verdict(
-            best.ch,
-            best.bin,
-            np.maximum(suspicion, 0).astype(np.float32),
-            best.column("growth_db_per_s"),
-            best.column("duration_s"),
+            rising.ch[best],
+            rising.bin[best],
+            now,
+            rising.column("growth_db_per_s")[best],
+            rising.column("duration_s")[best],
         )
 
-    def _one_a_bin(self, rising: Rising) -> tuple[NDArray[np.intp], Rising]:
-        """Return, of the rows of each bin, the one that says most."""
+    def _one_a_bin(self, rising: Rising) -> tuple[NDArray[np.intp], NDArray[np.intp], Figures]:
+        """Return, of the rows of each bin, the one that says most: its bin, number and odds."""
         index = rising.ch * self._bins + rising.bin
-        if len(index) < 2:
-            return index, rising
-        order = np.lexsort((log_odds(rising), index))
-        last = np.flatnonzero(np.append(index[order][1:] != index[order][:-1], True))
+        odds = log_odds(rising, self._trees)
+        order = np.lexsort((odds, index))
+        last = np.append(index[order][1:] != index[order][:-1], True)[: len(order)]
         best = order[last]
-        return index[best], Rising(rising.ch[best], rising.bin[best], rising.figures[best])
+        return index[best], best, odds[best]

@@ -7,11 +7,13 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from prehowl.detectors.bands import band_index
+from prehowl.detectors.belief import TREES, suspicion_of
 from prehowl.detectors.framing import SampleMemory, quantum_length
 from prehowl.detectors.resolution import DESIGNS, Resolution
 from prehowl.detectors.rings import RingChange
 from prehowl.detectors.spectrum import to_dbfs
 from prehowl.detectors.tracker import ALARMS, ChannelSetup, Frame, RingTracker
+from prehowl.detectors.trees import Trees
 
 LEVEL_MEMORY_S = 0.1
 SUSPICION_MEMORY_S = 0.4
@@ -37,6 +39,8 @@ class Engine:
         8 000 to 192 000.
     channels : sequence of ChannelSetup
         One for each channel, in order.
+    trees : Trees
+        By which evidence is weighed; others only while they are being fitted.
 
     Raises
     ------
@@ -44,7 +48,9 @@ class Engine:
         If the rate is out of range or there is no channel.
     """
 
-    def __init__(self, rate_hz: int, channels: Sequence[ChannelSetup]) -> None:
+    def __init__(
+        self, rate_hz: int, channels: Sequence[ChannelSetup], *, trees: Trees = TREES
+    ) -> None:
         if not channels:
             raise ValueError("no channels: the engine needs at least one")
         self.rate_hz = rate_hz
@@ -52,12 +58,13 @@ class Engine:
         self.quantum = quantum_length(rate_hz)
         reference = np.array([setup.is_reference for setup in channels], bool)
         made = (
-            Resolution(design, self.channels, rate_hz, self.quantum, reference)
+            Resolution(design, self.channels, rate_hz, self.quantum, reference, trees)
             for design in DESIGNS
         )
         self.resolutions = tuple(resolution for resolution in made if resolution.is_useful)
         longest = max(resolution.frame_length for resolution in self.resolutions)
         self._memory = SampleMemory(self.channels, longest + self.quantum, self.quantum)
+        self._sensitivity = np.array([setup.sensitivity for setup in channels], np.float32)
         self._tracker = RingTracker(channels, rate_hz)
         self._tick = 0
         self._mean_square = np.zeros(self.channels, np.float32)
@@ -131,13 +138,15 @@ class Engine:
         now, verdict = resolution.step(spectra)
         if not len(verdict.ch) and not self._tracker.rings:
             return []
+        suspicion = suspicion_of(verdict.belief, self._sensitivity[verdict.ch])
         bands = band_index(verdict.bin * now.bin_hz)
-        np.maximum.at(self._suspicion, (verdict.ch, bands), verdict.suspicion)
+        np.maximum.at(self._suspicion, (verdict.ch, bands), suspicion)
         return self._tracker.see(
             Frame(
                 now,
                 resolution.memory,
                 verdict,
+                suspicion,
                 resolution.lowest_hz,
                 resolution.highest_hz,
                 self._tick * self.quantum,

@@ -5,12 +5,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from prehowl.detectors.belief import Belief, Verdict
+from prehowl.detectors.belief import TREES, Belief, Verdict, no_verdict
 from prehowl.detectors.memory import SpectrumMemory
 from prehowl.detectors.peaks import find_peaks
 from prehowl.detectors.rises import Rising, gather, joined, none_rising
 from prehowl.detectors.spectrum import FLOOR_POWER, hann, power_spectrum
 from prehowl.detectors.tracks import LOOKS, Figures, Now
+from prehowl.detectors.trees import Trees
 
 RECENT_S = 0.6
 """Time constant of the channel's recent power: about the RMS over a second."""
@@ -37,15 +38,17 @@ class Design:
     high_hz: float
     steps: tuple[int, ...]  # from look to look, for each span looked back over
     slow_steps: tuple[int, ...]  # the same in the slow memory; none: no such memory
+    follow: float  # how fast the belief follows its frames, 0..1
+    odd_ticks: bool | None = None  # judged on odd or even ticks only; None: whenever a frame ends
 
 
 DESIGNS = (
     # Low notes lie a few hertz apart and loops grow slowly there.
-    Design("long", 16, 4, 45, 420, (1, 2), (1, 2)),
-    Design("main", 8, 2, 55, 18_000, (1, 2, 4), (2, 4)),
-    Design("brief", 4, 1, 150, 18_000, (1, 2), ()),
+    Design("long", 16, 4, 45, 420, (1, 2), (1, 2), 0.3),
+    Design("main", 8, 2, 55, 18_000, (1, 2, 4), (2, 4), 0.3),
+    Design("brief", 4, 1, 150, 18_000, (1, 2), (), 0.5, odd_ticks=False),
     # A ring of 400 dB/s at 8 kHz is over within two main frames.
-    Design("short", 2, 0.5, 300, 18_000, (1, 2), ()),
+    Design("short", 2, 0.5, 300, 18_000, (1, 2), (), 0.5, odd_ticks=True),
 )
 
 
@@ -60,6 +63,8 @@ class Resolution:
     quantum : int
         Samples of one tick.
     is_reference : ndarray of bool, shape (channels,)
+    trees : Trees
+        By which evidence is weighed; others only while they are being fitted.
     """
 
     def __init__(
@@ -69,6 +74,7 @@ class Resolution:
         rate_hz: int,
         quantum: int,
         is_reference: NDArray[np.bool_],
+        trees: Trees = TREES,
     ) -> None:
         self.design = design
         self.frame_length = int(design.frame_quanta * quantum)
@@ -91,7 +97,8 @@ class Resolution:
             self._slow = SpectrumMemory(channels, bins, reach, SLOW_STEP * self.hop_s)
         self._recent = np.full(channels, FLOOR_POWER, np.float32)
         self._recent_step = np.float32(1 - np.exp(-self.hop_s / RECENT_S))
-        self._belief = Belief(channels, bins)
+        self._ticks = 0
+        self._belief = Belief(channels, bins, design.follow, trees)
 
     @property
     def is_useful(self) -> bool:
@@ -140,10 +147,18 @@ class Resolution:
     def step(self, spectra: Figures) -> tuple[Now, Verdict]:
         """Take one tick's spectra, (frames, channels, bins); return the newest and the verdict."""
         now = self.advance(spectra)
-        return now, self._belief.follow(self.rising(now))
+        verdict = self._belief.follow(self.rising(now)) if self.is_judged else no_verdict()
+        return now, verdict
+
+    @property
+    def is_judged(self) -> bool:
+        """Tell whether the frame just advanced to is one to look for rises in."""
+        odd = self.design.odd_ticks
+        return odd is None or self._ticks % 2 == odd
 
     def advance(self, spectra: Figures) -> Now:
         """Remember the spectra of one tick; return the newest."""
+        self._ticks += 1
         for power in spectra:
             total = power.sum(axis=1)
             self.memory.add(power, total)

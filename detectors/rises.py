@@ -3,7 +3,7 @@
 One row is one peak over one span of time. The columns are plain physical figures; `belief` weighs
 them. The same rows are what the bench collects to fit those weights.
 
-Most peaks of music do not rise, so a cheap look at two moments of the past comes first and all
+Most peaks of music do not rise, so a cheap look at three moments of the past comes first and all
 else is done for few.
 """
 
@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from prehowl.detectors import harmonics, neighbours
-from prehowl.detectors.growth import Rise, fit, slope_of_the_last
+from prehowl.detectors.growth import Rise, fit, slope, slope_of_the_last
 from prehowl.detectors.memory import SpectrumMemory
 from prehowl.detectors.peaks import Peaks
 from prehowl.detectors.steadiness import CENTS_PER_NEPER, wander_bins
@@ -32,7 +32,7 @@ COLUMNS = (
     "pnpr_db",
     "relative_db",  # tone against the channel's power of the last second
     "now_db",  # tone against the channel's power of this frame
-    "rest_rise_db",  # how far the rest of the channel rose in the same time
+    "rest_rise_db",  # how far the channel rose in the same time, but for this and one more riser
     "flank_rise_db",  # how far the foot of its main lobe rose
     "record_db",  # level against the loudest at this place before it began to rise
     "company",  # other peaks of the channel that rise by half as much or more
@@ -51,8 +51,8 @@ LARGEST_SMEAR_DB = 22.0
 RECORD_LOOKS = 16
 """How many moments of the long past are read."""
 
-HALF_LOOKS, QUARTER_LOOKS = 6, 3
-"""The two moments of the cheap look: half and a quarter of a span ago."""
+HALF_LOOKS, QUARTER_LOOKS, LAST_LOOK = 6, 3, 1
+"""The moments of the cheap look: half and a quarter of a span ago, and just before."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,10 +156,12 @@ def _climbers(
     level = decibels(peaks.power)
     found, company = [], []
     for step in steps:
-        half = level - decibels(memory.at(peaks.index, HALF_LOOKS * step))
-        quarter = level - decibels(memory.at(peaks.index, QUARTER_LOOKS * step))
-        rises = (half >= 0.5 * SMALLEST_RISE_DB) & (quarter > 0.15 * half)
-        rises &= quarter < 0.85 * half + 1.5
+        half, quarter, last = (
+            level - decibels(memory.at(peaks.index, looks * step))
+            for looks in (HALF_LOOKS, QUARTER_LOOKS, LAST_LOOK)
+        )
+        rises = (half >= 0.5 * SMALLEST_RISE_DB) & (last > -0.3) & (last < 0.5 * half + 0.5)
+        rises &= (quarter > np.maximum(0.2 * half, 0.6)) & (quarter < 0.8 * half + 1)
         if is_reference.any():
             rises &= ~_known_to_a_reference(peaks, half, is_reference, memory.bins)
         some = np.flatnonzero(rises)
@@ -204,11 +206,26 @@ def _record_db(tracks: Tracks, rise: Rise, longest: SpectrumMemory) -> Figures:
     return np.asarray(tracks.level_dbfs[:, -1] - loudest, np.float32)
 
 
+def _strongest_other(tracks: Tracks, tone: Figures) -> Figures:
+    """Return the past power of the strongest other riser on each track's channel, or 0.
+
+    Two rings may pass the limit together, and neither should speak against the other; a note
+    brings more than one partial.
+    """
+    alike = tracks.ch[:, None] == tracks.ch
+    alike &= tracks.step_s[:, None] == tracks.step_s
+    alike &= np.abs(tracks.bin[:, None] - tracks.bin) > 4
+    strength = np.where(alike, tone[:, -1], 0)
+    other = strength.argmax(axis=1)
+    return np.where(alike.any(axis=1)[:, None], tone[other], 0)
+
+
 def _figures(tracks: Tracks, rise: Rise, shares: dict[str, Figures], record_db: Figures) -> Figures:
     level, present = tracks.level_dbfs, tracks.present
     mean, deviation = wander_bins(level, tracks.position, present)
     tone = np.float32(1.5) * np.float32(10) ** (level / 10)
-    rest = np.maximum(tracks.total_past - tone * present, np.float32(0.01) * tracks.total_past)
+    others = tone * present + _strongest_other(tracks, tone)
+    rest = np.maximum(tracks.total_past - others, np.float32(0.01) * tracks.total_past)
     pnpr = neighbours.measure(tracks)
     now_db = decibels(tone[:, -1])
     columns = {
@@ -222,8 +239,8 @@ def _figures(tracks: Tracks, rise: Rise, shares: dict[str, Figures], record_db: 
         "pnpr_db": pnpr,
         "relative_db": now_db - decibels(tracks.recent_power[tracks.ch]),
         "now_db": now_db - decibels(tracks.total[tracks.ch]),
-        "rest_rise_db": fit(decibels(rest), present).slope * rise.looks,
-        "flank_rise_db": fit(tracks.flank_dbfs, present).slope * rise.looks,
+        "rest_rise_db": slope(decibels(rest), present) * rise.looks,
+        "flank_rise_db": slope(tracks.flank_dbfs, present) * rise.looks,
         "record_db": record_db,
         "phpr_db": harmonics.measure(tracks),
         "growth_db_per_s": rise.slope / tracks.step_s,

@@ -38,8 +38,8 @@ def measure(tracks: Tracks) -> NDArray[np.float32]:
     Returns
     -------
     ndarray of float32, shape (tracks,), dB per frame, signed
-        0 for any straight line in dB, level or rising; NaN-free, 0 for what was seen in fewer than 7
-        of the last 8 frames would claim straightness, so those give the largest value, 100.
+        0 for any straight line in dB, level or rising; NaN-free: 0 would claim
+        straightness for what was seen in fewer than 7 of the last 8 frames; those give 100.
 
     Notes
     -----

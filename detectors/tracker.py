@@ -59,7 +59,7 @@ class ChannelSetup:
 
     loop_delay_s: float = 0.008  # wedge 1.5-2 m away plus 2-4 ms of electronics
     is_reference: bool = False  # cannot be in an acoustic loop: never alarmed
-    sensitivity: float = 1.0  # > 1 alarms on less evidence, < 1 asks for more
+    sensitivity: float = 1.0  # 2: about twice as many false alarms; 0.5: half
     cut_cap_db: float = 6.0  # largest cut to advise
     fader_step_db: float = 0.5
 
@@ -92,6 +92,7 @@ class Frame:
     now: Now
     memory: SpectrumMemory
     verdict: Verdict
+    suspicion: NDArray[np.float32]  # of each place of the verdict
     lowest_hz: float
     highest_hz: float
     sample: int  # samples consumed at the end of the frame
@@ -114,14 +115,13 @@ class RingTracker:
     def __init__(self, setups: Sequence[ChannelSetup], rate_hz: int) -> None:
         self._setups = tuple(setups)
         self._rate_hz = rate_hz
-        self._sensitivity = np.array([s.sensitivity for s in setups], np.float32)
         self._next_id = 1
         self.rings: list[Ring] = []
         self._stopped: list[tuple[Ring, int]] = []  # with the sample at which each stopped
 
     def see(self, frame: Frame) -> list[RingChange]:
         """Take one frame of one resolution; return what changed."""
-        suspicion = frame.verdict.suspicion * self._sensitivity[frame.verdict.ch]
+        suspicion = frame.suspicion
         likely = np.flatnonzero(suspicion >= SUSPECT_FROM)
         self._follow(frame, suspicion, likely)
         if len(likely):

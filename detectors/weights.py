@@ -2,6 +2,7 @@
 
 BIAS = 0.0000
 ALARM_AT = 1.5
+NEPERS_PER_E_FOLD = 0.35
 
 QUESTIONS: tuple[tuple[tuple[str, ...], tuple[float, ...], tuple[float, ...]], ...] = (
     (

@@ -36,6 +36,7 @@ class TrueRing:
     settled_s: float | None  # within 1 dB of its final level: where a limiter holds it
     gone_s: float | None  # 20 dB under its loudest after gain or band were pulled
     loudest_db: float  # its greatest level from the crossing on, over the programme's RMS
+    risen_db: float | None = None  # how far it had risen by itself when it took over
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,7 +129,8 @@ def _with_truth(
             tapped - programme, mode.frequency_hz, mode.growth_db_per_s, rate_hz
         )
         ring = _true_ring(spec, plant, mode, crossing_s, time_s, level - loudness, level)
-        rings.append(_growth_at_takeover(ring, plant, rate_hz))
+        ring = _growth_at_takeover(ring, plant, rate_hz)
+        rings.append(_risen_by_itself(ring, time_s, level))
         levels.append(level)
     samples = np.clip(tapped, -1, 1).astype(np.float32)
     return Case(spec, heard, samples, tuple(rings), plant.real_hz, tuple(levels), loudness)
@@ -162,6 +164,14 @@ def _true_ring(
         gone,
         float(over_programme[time_s >= crossing_s].max()),
     )
+
+
+def _risen_by_itself(ring: TrueRing, time_s: Real, level: Real) -> TrueRing:
+    if ring.takeover_s is None:
+        return ring
+    until = time_s <= ring.takeover_s
+    risen_db = ringlevel.risen_by_itself(time_s[until], level[until], ring.growth_db_per_s)
+    return replace(ring, risen_db=risen_db)
 
 
 def _growth_at_takeover(ring: TrueRing, plant: Plant, rate_hz: int) -> TrueRing:

@@ -82,6 +82,31 @@ def test_the_number_of_threads_is_set_in_time():
     assert "numpy" not in done.stdout.split()
 
 
+@pytest.mark.material
+def test_peers_and_engine_are_compared_on_the_same_sound(packages, tmp_path):
+    """Oracle: the documented keys; every curve has its points, and the picture is drawn."""
+    words = ("peers", "--split", "tune", "--cases", "1", "--minutes", "0", "--jobs", "1")
+    found = json.loads(bench(*words, "--plots", str(tmp_path), "--format", "json"))
+    assert found["type"] == "peers"
+    assert found["rings"] == 1
+    names = [curve["name"] for curve in found["curves"]]
+    assert names[0] == "prehowl"
+    assert {"PTPR", "PAPR", "PHPR", "PNPR", "IPMP", "IMSD", "FEP", "slope deviation"} < set(names)
+    assert all(curve["points"] for curve in found["curves"])
+    assert (tmp_path / "recall-against-false-alarms.png").is_file()
+
+
+@pytest.mark.material
+def test_the_published_protocols_are_repeated(packages):
+    """Oracle: the documented keys: both materials, every course, all with one loop each."""
+    words = ("protocol", "--split", "tune", "--files", "1", "--jobs", "1", "--format", "json")
+    found = json.loads(bench(*words))
+    assert [one["material"] for one in found["accuracy"]] == ["speech", "music"]
+    assert all(one["files"] + one["dropped"] == 1 for one in found["accuracy"])
+    assert {row["loops"] for row in found["premature"]} == {1}
+    assert len(found["premature"]) == 8
+
+
 def test_load_prints_one_object():
     """Oracle: the documented keys; the cost of two channels is above nothing."""
     found = json.loads(bench("load", "--channels", "2", "--seconds", "1", "--format", "json"))
@@ -96,6 +121,9 @@ def test_load_prints_one_object():
         (("detection", "--cases", "0", "--minutes", "0"), "not both 0"),
         (("detection", "--jobs", "0"), "--jobs is 0"),
         (("detection", "--families", "kazoo"), "kazoo not known"),
+        (("peers", "--cases", "-1"), "must be 0 or above"),
+        (("protocol", "--files", "0"), "--files is 0"),
+        (("protocol", "--over", "9"), "--over is 9"),
         (("load", "--channels", "0"), "--channels is 0"),
         (("load", "--rate", "1000"), "--rate is 1000"),
         (("load", "--seconds", "0"), "--seconds is 0"),
