@@ -85,9 +85,10 @@ def run(args: argparse.Namespace) -> int:
     watched = _watched(args, show)
     try:
         # Before anyone is told that the watch is on: from then on every stop must be a clean one.
-        with stop_on_signals() as stop:
+        # OSC in as well: a port that is taken must not be told after 'watching'.
+        with stop_on_signals() as stop, OscInput(show.osc_in).listening() as asked:
             _say_what_is_missing(show, watched)
-            result = _run(show, watched, stop)
+            result = _run(show, watched, asked, stop)
     finally:
         watched.source.close()
     if watched.is_headless:
@@ -164,7 +165,7 @@ def _told_channels(show: Show) -> tuple[int, ...] | None:
     return None if show.device.channels is None else tuple(range(1, show.device.channels + 1))
 
 
-def _run(show: Show, watched: _Watched, stop: StopFlag) -> LoopResult:
+def _run(show: Show, watched: _Watched, asked: OscInput, stop: StopFlag) -> LoopResult:
     most = max(watched.numbers)
     known = [""] * most
     for number, name in zip(watched.numbers, watched.source.names, strict=True):
@@ -173,26 +174,25 @@ def _run(show: Show, watched: _Watched, stop: StopFlag) -> LoopResult:
     names = [all_names[number - 1] for number in watched.numbers]
     engine = _engine(watched.source.rate_hz, [all_setups[n - 1] for n in watched.numbers])
     osc = sink_for(show, version=version("prehowl"), channels=watched.numbers)
-    with OscInput(show.osc_in).listening() as asked:
-        order = RunningOrder(show.acts, follows_clock=show.order.follow_clock)
-        attached = asked.subscribers(
-            title=show.stage.title or watched.title, numbers=watched.numbers, names=names
-        )
-        desk = Desk(names, watched.numbers, order=order, sources=(asked,))
-        return run_loop(
-            watched.source,
-            engine,
-            [*_sinks(watched, show, desk, osc, stop), *attached],
-            names=names,
-            channel_numbers=watched.numbers,
-            stop=stop,
-            pace=watched.pace,
-            complete_health=lambda health: replace(
-                health, targets=osc.target_health() + asked.health()
-            ),
-            warn=_say,
-            desk=desk,
-        )
+    order = RunningOrder(show.acts, follows_clock=show.order.follow_clock)
+    desk = Desk(names, watched.numbers, order=order, sources=(asked,))
+    attached = asked.subscribers(
+        title=show.stage.title or watched.title, numbers=watched.numbers, names=names
+    )
+    return run_loop(
+        watched.source,
+        engine,
+        [*_sinks(watched, show, desk, osc, stop), *attached],
+        names=names,
+        channel_numbers=watched.numbers,
+        stop=stop,
+        pace=watched.pace,
+        complete_health=lambda health: replace(
+            health, targets=osc.target_health() + asked.health()
+        ),
+        warn=_say,
+        desk=desk,
+    )
 
 
 def _engine(rate_hz: int, setups: Sequence[ChannelSetup]) -> Engine:

@@ -39,7 +39,9 @@ def flat(level_db: float = -60.0, channels: int = 1, **lines_db: float) -> np.nd
 
 def test_papr_of_a_lone_line_is_half_of_m():
     """Oracle: hand-worked: one line in silence fills 2 of M = 256 bins: 10 log10(128) = 21.07."""
-    assert papr.measure(built_tracks(flat(-300, b40=-20), [40]))[0] == pytest.approx(21.07, abs=0.01)
+    assert papr.measure(built_tracks(flat(-300, b40=-20), [40]))[0] == pytest.approx(
+        21.07, abs=0.01
+    )
 
 
 def test_papr_of_a_flat_spectrum_is_nothing():
@@ -104,7 +106,9 @@ def test_phpr_is_the_distance_to_the_strongest_partial(multiple):
 
 def test_phpr_of_a_lone_line_is_the_distance_to_what_is_there():
     """Oracle: hand-worked: nothing but the noise at -70: 50 dB."""
-    assert harmonics.measure(built_tracks(flat(-70, b30=-20), [30]))[0] == pytest.approx(50, abs=0.01)
+    assert harmonics.measure(built_tracks(flat(-70, b30=-20), [30]))[0] == pytest.approx(
+        50, abs=0.01
+    )
 
 
 def test_phpr_does_not_count_lines_that_are_no_multiples():
