@@ -13,7 +13,7 @@ import sys
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from types import FrameType
 from typing import Any
 
@@ -31,6 +31,7 @@ from prehowl.daemon.sinks.dashboard.render import render
 from prehowl.daemon.sinks.dashboard.terminal import Terminal, is_usable
 from prehowl.daemon.sinks.dashboard.themes import BY_NAME, PLAIN, after
 from prehowl.daemon.sinks.table import table_line
+from prehowl.daemon.weak_bands import WeakBands
 
 FRAMES_PER_S = 6
 PENDING_LINES = 200
@@ -72,6 +73,8 @@ class Dashboard:
         Given what keys ask of the watch, from the drawing thread: `Desk.put`.
     clock : callable
         The reader's monotonic time in seconds.
+    weak_bands : mapping, optional
+        Channel number -> what its EQ sheet says; these bands carry a mark.
 
     Attributes
     ----------
@@ -90,6 +93,7 @@ class Dashboard:
         on_quit: Callable[[], object] = _do_nothing,
         on_command: Callable[[Command], object] = _no_desk,
         clock: Callable[[], float] = time.monotonic,
+        weak_bands: Mapping[int, WeakBands] | None = None,
     ) -> None:
         if theme not in BY_NAME:
             raise UsageError(f"no theme {theme!r}. There are: {', '.join(BY_NAME)}.")
@@ -98,7 +102,7 @@ class Dashboard:
         self._terminal = Terminal(self._console)
         self._theme = PLAIN if self._console.no_color else BY_NAME[theme]
         self._signs = ASCII if self._console.options.ascii_only else UNICODE
-        self._model = Model(names, channel_numbers, title)
+        self._model = Model(names, channel_numbers, title, weak_bands=weak_bands)
         self._numbers = tuple(channel_numbers or range(1, len(names) + 1))
         self._on_quit = on_quit
         self._on_command = on_command
