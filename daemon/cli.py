@@ -19,6 +19,7 @@ from prehowl.daemon.output import check_streams, is_failed_write, write_fault
 COMMANDS = {
     "demo": "watch an invented festival on a virtual stage; needs no hardware",
     "watch": "watch a live interface, or a recording at its own pace",
+    "attach": "show the dashboards of daemons elsewhere on this screen",
     "scan": "find rings in recordings",
     "sheets": "show, edit, compare, copy and print EQ sheets",
     "devices": "list audio devices with numbers and channels",

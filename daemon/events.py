@@ -41,6 +41,7 @@ class RingEvent:
     margin_db: float | None = None  # below zero: the loop gain is over the limit
     cut_db: float | None = None
     evidence: Mapping[str, float | None] = field(default_factory=dict)
+    act: str | None = None  # who is on, where there is a running order
     sheet_cut_db: float | None = None  # how far the band's fader is down on the channel's sheet
     sheet_at_cap: bool = False  # and whether it may go no further
 
@@ -51,7 +52,8 @@ class RingEvent:
 
     def record(self) -> dict[str, Any]:
         """Return the event as plain JSON types, keys in the documented order, rounded."""
-        return self._figures() | self._of_sheet()
+        act = {} if self.act is None else {"act": self.act}
+        return self._figures() | self._of_sheet() | act
 
     def _figures(self) -> dict[str, Any]:
         return {

@@ -9,18 +9,21 @@ from importlib.metadata import version
 
 from prehowl.daemon.channel_list import named_channels, parse_channel_list
 from prehowl.daemon.command_line import real_number, whole_number
+from prehowl.daemon.desk.desk import Desk
+from prehowl.daemon.desk.running_order import RunningOrder
 from prehowl.daemon.errors import OK, UsageError
 from prehowl.daemon.loop import LoopResult, Pace, StopFlag, run_loop, stop_on_signals
+from prehowl.daemon.osc_in.opened import OscInput
 from prehowl.daemon.sheets.in_show import with_sheets
 from prehowl.daemon.show import Show, default_show, load_show
-from prehowl.daemon.show.in_force import with_command_line, with_targets
+from prehowl.daemon.show.in_force import with_command_line, with_osc_in, with_targets
 from prehowl.daemon.show.tables import THEMES
 from prehowl.daemon.sinks.base import Sink
 from prehowl.daemon.sinks.csv import CsvSink
 from prehowl.daemon.sinks.dashboard import Dashboard
 from prehowl.daemon.sinks.health_lines import HealthLines
 from prehowl.daemon.sinks.jsonl import JsonlSink
-from prehowl.daemon.sinks.osc import OscSink
+from prehowl.daemon.sinks.osc import OscSink, sink_for
 from prehowl.daemon.sinks.table import TableSink
 from prehowl.daemon.sinks.words import counted, time_words
 from prehowl.daemon.sources.base import Source
@@ -69,6 +72,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--osc", metavar="HOST:PORT", action="append", default=[], help="a further OSC receiver"
     )
+    parser.add_argument(
+        "--osc-in", metavar="[HOST:]PORT", help="let OSC ask for things here; default off"
+    )
     parser.add_argument("--theme", choices=THEMES, help="of the dashboard")
     parser.add_argument("--seconds", metavar="N", type=real_number, help="stop after so long")
 
@@ -80,9 +86,10 @@ def run(args: argparse.Namespace) -> int:
     watched = _watched(args, show)
     try:
         # Before anyone is told that the watch is on: from then on every stop must be a clean one.
-        with stop_on_signals() as stop:
+        # OSC in as well: a port that is taken must not be told after 'watching'.
+        with stop_on_signals() as stop, OscInput(show.osc_in).listening() as asked:
             _say_what_is_missing(show, watched)
-            result = _run(show, watched, stop)
+            result = _run(show, watched, asked, stop)
     finally:
         watched.source.close()
     if watched.is_headless:
@@ -117,7 +124,8 @@ def _show(args: argparse.Namespace) -> Show:
     for fault in faults:
         _say(fault)
     values = {"device.name": args.device, "device.rate_hz": args.rate, "screen.theme": args.theme}
-    return with_targets(with_command_line(show, values), args.osc)
+    show = with_targets(with_command_line(show, values), args.osc)
+    return with_osc_in(show, args.osc_in)
 
 
 def _watched(args: argparse.Namespace, show: Show) -> _Watched:
@@ -160,7 +168,7 @@ def _told_channels(show: Show) -> tuple[int, ...] | None:
     return None if show.device.channels is None else tuple(range(1, show.device.channels + 1))
 
 
-def _run(show: Show, watched: _Watched, stop: StopFlag) -> LoopResult:
+def _run(show: Show, watched: _Watched, asked: OscInput, stop: StopFlag) -> LoopResult:
     most = max(watched.numbers)
     known = [""] * most
     for number, name in zip(watched.numbers, watched.source.names, strict=True):
@@ -168,17 +176,27 @@ def _run(show: Show, watched: _Watched, stop: StopFlag) -> LoopResult:
     all_names, all_setups = show.names(most, known), show.setups(most)
     names = [all_names[number - 1] for number in watched.numbers]
     engine = _engine(watched.source.rate_hz, [all_setups[n - 1] for n in watched.numbers])
-    osc = OscSink(show.osc, version=version("prehowl"), channels=watched.numbers)
+    osc = sink_for(show, version=version("prehowl"), channels=watched.numbers)
+    order = RunningOrder(show.acts, follows_clock=show.order.follow_clock)
+    desk = Desk(
+        names, watched.numbers, order=order, sources=(asked,), weak_bands=show.act_weak_bands
+    )
+    attached = asked.subscribers(
+        title=show.stage.title or watched.title, numbers=watched.numbers, names=names
+    )
     return run_loop(
         watched.source,
         engine,
-        _sinks(watched, show, names, osc, stop),
+        [*_sinks(watched, show, desk, osc, stop), *attached],
         names=names,
         channel_numbers=watched.numbers,
         stop=stop,
         pace=watched.pace,
-        complete_health=lambda health: replace(health, targets=osc.target_health()),
+        complete_health=lambda health: replace(
+            health, targets=osc.target_health() + asked.health()
+        ),
         warn=_say,
+        desk=desk,
         weak_bands=show.weak_bands,
     )
 
@@ -192,9 +210,7 @@ def _engine(rate_hz: int, setups: Sequence[ChannelSetup]) -> Engine:
         ) from None
 
 
-def _sinks(
-    watched: _Watched, show: Show, names: Sequence[str], osc: OscSink, stop: StopFlag
-) -> list[Sink]:
+def _sinks(watched: _Watched, show: Show, desk: Desk, osc: OscSink, stop: StopFlag) -> list[Sink]:
     """Return the sinks; OSC first, since what it queues leaves while the others still print.
 
     Before it only that which says nothing of events, and closes after it: the lines of trouble.
@@ -203,11 +219,12 @@ def _sinks(
         trouble = HealthLines(sys.stderr, osc.target_health)
         return [trouble, osc, HEADLESS_SINKS[watched.format](sys.stdout)]
     dashboard = Dashboard(
-        names,
+        desk.names,
         channel_numbers=watched.numbers,
         theme=show.screen.theme,
         title=show.stage.title or watched.title,
         on_quit=stop.set,
+        on_command=desk.put,
         weak_bands=show.weak_bands,
     )
     return [osc, dashboard]

@@ -5,6 +5,8 @@ from dataclasses import dataclass, field
 from typing import Annotated
 
 from prehowl.daemon.show.keys import Key
+from prehowl.daemon.show.order_tables import Act, Order
+from prehowl.daemon.show.osc_tables import OscIn, OscMap
 from prehowl.daemon.show.tables import (
     SENSITIVITIES,
     Advice,
@@ -43,10 +45,26 @@ class Show:
     osc: Annotated[
         tuple[OscTarget, ...], Key("One table a receiver of OSC; none: nothing is sent.")
     ] = ()
+    maps: Annotated[
+        tuple[OscMap, ...],
+        Key(
+            "Mappings: one table for each message that a device wants in its own words "
+            "(docs/osc.md)."
+        ),
+    ] = ()
+    osc_in: Annotated[
+        OscIn, Key("What may be asked of prehowl by OSC; off unless `port` is given.")
+    ] = field(default_factory=OscIn)
+    order: Annotated[Order, Key("How the running order goes on.")] = field(default_factory=Order)
+    acts: Annotated[
+        tuple[Act, ...], Key("The running order: one table an act, in the order they play.")
+    ] = ()
     origins: Mapping[str, str] = field(default_factory=dict)
     """Path of a key -> where its value came from, for keys that are not at their default."""
     weak_bands: Mapping[int, WeakBands] = field(default_factory=dict)
     """Channel number -> what its EQ sheet says; filled by `sheets.in_show.with_sheets`."""
+    act_weak_bands: Mapping[str, Mapping[int, WeakBands]] = field(default_factory=dict)
+    """Name of an act that has sheets of its own -> channel number -> what holds while it is on."""
 
     def names(self, channels: int, known: Sequence[str] = ()) -> tuple[str, ...]:
         """Return a name for each of the first `channels` channels.

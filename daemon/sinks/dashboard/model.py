@@ -6,13 +6,13 @@ own monotonic time, because holding a message is about the reader and not about 
 
 from collections import deque
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-
-import numpy as np
+from dataclasses import dataclass
 
 from prehowl.daemon.events import RingEvent
+from prehowl.daemon.notes import Note
 from prehowl.daemon.rings_now import BADNESS
 from prehowl.daemon.sinks.base import Snapshot
+from prehowl.daemon.sinks.dashboard.rows import for_rows, weak_rows
 from prehowl.daemon.sinks.dashboard.wording import clean, name_or_number
 from prehowl.daemon.weak_bands import WeakBands
 from prehowl.detectors.rings import RingState
@@ -26,8 +26,9 @@ TAKE_OVER_DB = 6.0
 CONFIRM_S = 3.0
 FRESH_LOSS_S = 60.0
 """Lost audio asks for attention this long; a count from this morning is no news."""
+NOTICE_S = 5.0
+"""What came of a command stands on the last line this long, where a hand looks for it."""
 LOG_LENGTH = 100
-SILENCE_DBFS = -120.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,11 +53,26 @@ class View:
     focus: RingEvent | None  # the one in the large space
     quieted: frozenset[int]  # ids acknowledged in their present state
     held: tuple[Held, ...]  # newest first
-    log: tuple[RingEvent, ...]  # newest first
+    log: tuple[RingEvent | Note, ...]  # newest first
     page: int  # from 0; a page beyond the last means the last
     asked_to_quit: bool
     has_keys: bool
     has_fresh_loss: bool  # audio was lost within the last minute
+    notice: Note | None = None  # what came of the newest command, while it is news
+    lost: str = ""  # why nothing is known now of a daemon elsewhere
+
+    @property
+    def held_channels(self) -> frozenset[int]:
+        """Return the channels whose rings are told but do not fill the large space."""
+        return frozenset() if self.snapshot is None else self.snapshot.held
+
+    @property
+    def act_words(self) -> str:
+        """Return which act is on, for print; '' without a running order."""
+        if self.snapshot is None or self.snapshot.act is None:
+            return ""
+        count = f"{self.snapshot.act_number}/{self.snapshot.acts}"
+        return f"act {count} {clean(self.snapshot.act)}"
 
     @property
     def time_s(self) -> float:
@@ -99,9 +115,9 @@ class Model:
         self.title = clean(title)
         self.has_keys = has_keys
         self.page = 0
+        self.lost = ""
         self._numbers = numbers
-        known = weak_bands or {}
-        self._weak = tuple(known[n].indices if n in known else frozenset() for n in numbers)
+        self._weak = weak_rows(weak_bands or {}, numbers)
         self._names = tuple(name_or_number(*pair) for pair in zip(names, numbers, strict=True))
         self._snapshot: Snapshot | None = None
         self._heard_s: float | None = None
@@ -109,10 +125,20 @@ class Model:
         self._worst: dict[int, RingEvent] = {}
         self._quieted: dict[int, RingState] = {}
         self._held: dict[int, Held] = {}
-        self._log: deque[RingEvent] = deque(maxlen=LOG_LENGTH)
+        self._log: deque[RingEvent | Note] = deque(maxlen=LOG_LENGTH)
+        self._notice: tuple[Note, float] | None = None
         self._focus_id: int | None = None
         self._quit_asked_s: float | None = None
         self._lost_at_s = float("-inf")
+
+    @property
+    def numbers(self) -> tuple[int, ...]:
+        """Return the channel number of each row."""
+        return self._numbers
+
+    def set_title(self, title: str) -> None:
+        """Put another title at the top."""
+        self.title = clean(title)
 
     def take_event(self, event: RingEvent, now_s: float) -> None:
         """Note that a ring has entered a state."""
@@ -127,12 +153,24 @@ class Model:
             return
         self._note_ring(event)
 
+    def take_note(self, note: Note, now_s: float) -> None:
+        """Note what was asked of the watch; an acknowledgement from elsewhere counts here too."""
+        self._log.appendleft(note)
+        self._notice = (note, now_s)
+        if note.verb == "acknowledge" and note.done and note.by != "key":
+            self.acknowledge(note.channel)
+
     def take_snapshot(self, snapshot: Snapshot, now_s: float) -> None:
         """Note the state of things; its rings are the whole truth about living rings."""
         if _losses(snapshot) > (0 if self._snapshot is None else _losses(self._snapshot)):
             self._lost_at_s = now_s
-        self._snapshot = _for_rows(snapshot, len(self._names))
+        self._snapshot = for_rows(snapshot, len(self._names))
         self._heard_s = now_s
+        if len(snapshot.names) == len(self._numbers):
+            pairs = zip(snapshot.names, self._numbers, strict=True)
+            self._names = tuple(name_or_number(*pair) for pair in pairs)
+        if snapshot.weak_bands is not None:
+            self._weak = weak_rows(snapshot.weak_bands, self._numbers)
         self._rings = {}
         for ring in snapshot.rings:
             self._note_ring(ring)
@@ -143,10 +181,14 @@ class Model:
             if key in self._rings and self._rings[key].state is state
         }
 
-    def acknowledge(self) -> None:
-        """Quiet what fills the large space until its state changes; it stays listed."""
+    def acknowledge(self, channel: int | None = None) -> None:
+        """Quiet what fills the large space, or a channel, until its state changes."""
         focus = self._focus()
-        if focus is not None:
+        if channel is not None:
+            self._quieted |= {
+                ring.id: ring.state for ring in self._rings.values() if ring.channel == channel
+            }
+        elif focus is not None:
             self._quieted[focus.id] = focus.state
         else:
             self._held.clear()
@@ -185,7 +227,19 @@ class Model:
             asked_to_quit=asked is not None and now_s - asked <= CONFIRM_S,
             has_keys=self.has_keys,
             has_fresh_loss=now_s - self._lost_at_s < FRESH_LOSS_S,
+            notice=self._news(now_s),
+            lost=clean(self.lost),
         )
+
+    def _news(self, now_s: float) -> Note | None:
+        if self._notice is None or now_s - self._notice[1] >= NOTICE_S:
+            return None
+        return self._notice[0]
+
+    def _is_quiet(self, ring: RingEvent) -> bool:
+        """Tell whether a ring is kept out of the large space; a howl breaks through a hold."""
+        held = self._snapshot is not None and ring.channel in self._snapshot.held
+        return ring.id in self._quieted or (held and ring.state is not RingState.HOWLING)
 
     def _note_ring(self, ring: RingEvent) -> None:
         self._rings[ring.id] = ring
@@ -196,12 +250,12 @@ class Model:
 
     def _focus(self) -> RingEvent | None:
         """Return the worst ring that is not quieted; the present one stays till beaten."""
-        open_rings = [ring for ring in self._rings.values() if ring.id not in self._quieted]
+        open_rings = [ring for ring in self._rings.values() if not self._is_quiet(ring)]
         if not open_rings:
             return None
         worst = max(open_rings, key=_badness)
         present = self._rings.get(self._focus_id) if self._focus_id is not None else None
-        if present is None or present.id in self._quieted or present.state is not worst.state:
+        if present is None or self._is_quiet(present) or present.state is not worst.state:
             return worst
         return worst if worst.level_dbfs > present.level_dbfs + TAKE_OVER_DB else present
 
@@ -225,16 +279,3 @@ def _losses(snapshot: Snapshot) -> int:
     """Return a number that grows whenever audio was lost."""
     health = snapshot.health
     return health.source.overflows + health.source.lost_samples + health.dropped_blocks
-
-
-def _for_rows(snapshot: Snapshot, rows: int) -> Snapshot:
-    """Return the snapshot with one row for each name; a row without news is silent and calm."""
-    given = len(snapshot.level_dbfs)
-    if given == rows:
-        return snapshot
-    keep = min(given, rows)
-    level, peak = np.full((2, rows), SILENCE_DBFS, np.float32)
-    suspicion = np.zeros((rows, snapshot.suspicion.shape[1]), np.float32)
-    level[:keep], peak[:keep] = snapshot.level_dbfs[:keep], snapshot.peak_dbfs[:keep]
-    suspicion[:keep] = snapshot.suspicion[:keep]
-    return replace(snapshot, level_dbfs=level, peak_dbfs=peak, suspicion=suspicion)

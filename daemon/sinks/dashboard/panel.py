@@ -51,7 +51,7 @@ class Panel:
 def panel_of(view: View, now_s: float) -> Panel:
     """Choose the message."""
     fault = _fault(view, now_s)
-    is_deaf = fault is not None and fault.head == "NO NEWS"
+    is_deaf = fault is not None and fault.head in ("NO NEWS", "LOST")
     if view.focus is not None and not is_deaf:
         return _ring_panel(view, view.focus)
     if fault is not None:
@@ -66,6 +66,8 @@ def panel_of(view: View, now_s: float) -> Panel:
 def _fault(view: View, now_s: float) -> Panel | None:
     """Return what keeps the watch from hearing, if anything does."""
     snapshot = view.snapshot
+    if view.lost:
+        return Panel(4, "LOST", "", "", "", (f"LOST: {view.lost}",), _others(view, None))
     if snapshot is None or view.heard_s is None:
         return Panel(0, "STARTING", "", "", "", ("Waiting for the first audio.",))
     age_s = now_s - view.heard_s
@@ -128,7 +130,8 @@ def _held_panel(view: View, held: Held, now_s: float) -> Panel:
 
 def _quieted_panel(view: View) -> Panel:
     rows = tuple(_short(view, ring) for ring in view.rings)
-    text = f"{len(rows)} acknowledged: {rows[0]}"
+    is_held = any(ring.id not in view.quieted for ring in view.rings)
+    text = f"{len(rows)} acknowledged{' or held' if is_held else ''}: {rows[0]}"
     return Panel(0, "NOTED", "", "", "", (text,), ("also:", *rows[1:]) if rows[1:] else ())
 
 
@@ -137,7 +140,8 @@ def _calm_panel(view: View, now_s: float) -> Panel:
     assert snapshot is not None  # `_fault` has seen to it
     loudest = int(snapshot.level_dbfs.argmax()) if snapshot.level_dbfs.size else -1
     level = float(snapshot.level_dbfs[loudest]) if loudest >= 0 else SILENT_DBFS
-    last = next((f"last alarm {_logged(view, event)}" for event in view.log if event.is_alarm), "")
+    rings = [event for event in view.log if isinstance(event, RingEvent)]
+    last = next((f"last alarm {_logged(view, event)}" for event in rings if event.is_alarm), "")
     if not level > SILENT_DBFS:
         return Panel(0, "NO SIGNAL", "", "", "", ("Every channel is silent.",), (last,))
     text = f"No ring. Loudest: {view.names[loudest]} at {level:.0f} dBFS"
@@ -168,6 +172,7 @@ def _others(view: View, shown: RingEvent | None) -> tuple[str, ...]:
 
 def _short(view: View, ring: RingEvent) -> str:
     mark = " (noted)" if ring.id in view.quieted else ""
+    mark = " (held)" if ring.channel in view.held_channels else mark
     return f"{view.name_of(ring)} {ring.state} {band_and_cut(ring)}{mark}"
 
 

@@ -21,6 +21,8 @@ from rich.console import Console
 
 from prehowl.daemon.errors import UsageError
 from prehowl.daemon.events import RingEvent
+from prehowl.daemon.notes import Note
+from prehowl.daemon.osc_in.verbs import Command, Verb
 from prehowl.daemon.sinks.base import Snapshot
 from prehowl.daemon.sinks.dashboard.glyphs import ASCII, UNICODE
 from prehowl.daemon.sinks.dashboard.layout import layout_of
@@ -33,11 +35,21 @@ from prehowl.daemon.weak_bands import WeakBands
 
 FRAMES_PER_S = 6
 PENDING_LINES = 200
+COMMAND_KEYS = {
+    "next_act": Verb.NEXT_ACT,
+    "previous_act": Verb.PREVIOUS_ACT,
+    "acknowledge": Verb.ACKNOWLEDGE,
+}
+"""Keys that the desk hears of, by their action."""
 JOIN_S = 1.0
 
 
 def _do_nothing() -> None:
     """Stand in where nobody wants to know that the person quits."""
+
+
+def _no_desk(_command: Command) -> None:
+    """Stand in where nobody takes commands."""
 
 
 class Dashboard:
@@ -57,6 +69,8 @@ class Dashboard:
         Where to draw; standard output by default.
     on_quit : callable
         Called from the drawing thread when the person has asked twice to quit; sets a flag.
+    on_command : callable
+        Given what keys ask of the watch, from the drawing thread: `Desk.put`.
     clock : callable
         The reader's monotonic time in seconds.
     weak_bands : mapping, optional
@@ -77,6 +91,7 @@ class Dashboard:
         title: str = "",
         console: Console | None = None,
         on_quit: Callable[[], object] = _do_nothing,
+        on_command: Callable[[Command], object] = _no_desk,
         clock: Callable[[], float] = time.monotonic,
         weak_bands: Mapping[int, WeakBands] | None = None,
     ) -> None:
@@ -90,6 +105,7 @@ class Dashboard:
         self._model = Model(names, channel_numbers, title, weak_bands=weak_bands)
         self._numbers = tuple(channel_numbers or range(1, len(names) + 1))
         self._on_quit = on_quit
+        self._on_command = on_command
         self._clock = clock
         self._lock = threading.Lock()
         self._stop = threading.Event()
@@ -128,6 +144,11 @@ class Dashboard:
             self._pending.append(event)
             if not self.faults:
                 self._model.take_event(event, self._clock())
+
+    def on_note(self, note: Note) -> None:
+        """Take one note; returns at once."""
+        with self._lock:
+            self._model.take_note(note, self._clock())
 
     def on_snapshot(self, snapshot: Snapshot) -> None:
         """Take the state of things; returns at once."""
@@ -183,6 +204,12 @@ class Dashboard:
     def _obey(self, action: str) -> None:
         if action == "theme":
             self._theme = after(self._theme)
+            return
+        if action in COMMAND_KEYS:
+            # Told to the desk as well, so that it is in the event stream; done here at once, so
+            # that it works while no audio comes.
+            self._on_command(Command(COMMAND_KEYS[action], "key"))
+        if action in ("next_act", "previous_act") or action.startswith("pick"):
             return
         with self._lock:
             has_quit = action == "quit" and self._model.ask_to_quit(self._clock())

@@ -21,6 +21,8 @@ _KEYS = {
     "\x1b[D": "back", "\x1b[5~": "back", "p": "back",
     "\x1bOC": "next", "\x1bOD": "back",
     "a": "acknowledge", "\r": "acknowledge", "\n": "acknowledge",
+    "]": "next_act", "[": "previous_act",
+    **{digit: f"pick {digit}" for digit in "0123456789"},
     "w": "worst", "t": "theme", "q": "quit",
 }  # fmt: skip
 _LONGEST = max(map(len, _KEYS))
