@@ -84,8 +84,10 @@ class Resolution:
         self.hop_s = self.hop_length / rate_hz
         self.bin_hz = rate_hz / self.frame_length
         self._window = hann(self.frame_length)
-        self._is_reference = is_reference
+        self._windowed = np.empty((self.frames_per_tick, channels, self.frame_length), np.float32)
         bins = self.frame_length // 2 + 1
+        self._power = np.empty((self.frames_per_tick, channels, bins), np.float32)
+        self._is_reference = is_reference
         self._first = max(EDGE_BINS, round(design.low_hz / self.bin_hz))
         top = bins - 1 - EDGE_BINS
         self._last = min(top, round(min(design.high_hz, 0.47 * rate_hz) / self.bin_hz))
@@ -135,14 +137,14 @@ class Resolution:
         Returns
         -------
         ndarray of float32, shape (frames_per_tick, channels, bins)
+            Valid until the next call.
         """
         count, end = self.frames_per_tick, samples.shape[1]
         stops = [end - back * self.hop_length for back in range(count - 1, -1, -1)]
-        windowed = np.empty((count, len(samples), self.frame_length), np.float32)
         for number, stop in enumerate(stops):
             frame = samples[:, stop - self.frame_length : stop]
-            np.multiply(frame, self._window, out=windowed[number])
-        return power_spectrum(windowed)
+            np.multiply(frame, self._window, out=self._windowed[number])
+        return power_spectrum(self._windowed, self._power)
 
     def step(self, spectra: Figures) -> tuple[Now, Verdict]:
         """Take one tick's spectra, (frames, channels, bins); return the newest and the verdict."""
