@@ -224,8 +224,9 @@ def _strongest_other(tracks: Tracks, tone: Figures) -> Figures:
 def _figures(tracks: Tracks, rise: Rise, shares: dict[str, Figures], record_db: Figures) -> Figures:
     level, present = tracks.level_dbfs, tracks.present
     mean, deviation = wander_bins(level, tracks.position, present)
-    tone = np.float32(1.5) * np.float32(10) ** (level / 10)
-    least = np.float32(0.01) * tracks.total_past
+    tone = np.asarray(np.float32(1.5) * np.float32(10) ** (level / 10), np.float32)
+    # Of the newest total: of each look's own, the rest of a lone tone would seem to rise with it.
+    least = np.float32(0.01) * tracks.total_past[:, -1:]
     rest = np.maximum(tracks.total_past - tone * present, least)
     crowd = np.maximum(rest - _strongest_other(tracks, tone), least)
     pnpr = neighbours.measure(tracks)

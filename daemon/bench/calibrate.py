@@ -85,5 +85,5 @@ def _highest(trees: Trees, excerpts: Iterable[material.Excerpt]) -> list[NDArray
     for tick, resolution, spectra in engine.spectra(together):
         _, verdict = resolution.step(spectra)
         at = int(tick * engine.quantum / RATE_HZ / STRETCH_S)
-        np.maximum.at(stretches, (verdict.ch, at), verdict.belief)
+        np.maximum.at(stretches[:, at], verdict.ch, verdict.belief)
     return list(stretches.astype(np.float64))
