@@ -36,8 +36,8 @@ class Limit:
 
 
 NIOSH = Limit("NIOSH", 85.0, 3.0, 115.0)
-"""Recommended limit, USA: criteria document 98-126 (1998); table as on the CDC's page on noise, read
-there; the ceiling of 115 dBA second hand."""
+"""Recommended limit, USA: criteria document 98-126 (1998); the table was read on the CDC's page on
+noise; the ceiling of 115 dBA is second hand."""
 OSHA = Limit("OSHA", 90.0, 5.0, 115.0)
 """Law in general industry, USA: 29 CFR 1910.95 (b), table G-16 (a printed copy was read), and its
 Appendix A with table G-16A (read)."""

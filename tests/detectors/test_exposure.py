@@ -11,7 +11,7 @@ from prehowl.detectors.exposure import NIOSH, OSHA, allowed_s, day_level_dba, do
 MINUTE_S, HOUR_S = 60.0, 3600.0
 
 CDC_TABLE = {85: 8 * 60, 88: 4 * 60, 91: 2 * 60, 94: 60, 97: 30, 100: 15}
-"""dBA -> minutes. NIOSH / CDC, page on noise exposure, table 'time to reach 100 % noise dose'; read."""
+"""dBA -> minutes. CDC (NIOSH), page on noise, table 'time to reach 100 % noise dose'; read."""
 
 TABLE_G16 = {90: 8, 92: 6, 95: 4, 97: 3, 100: 2, 102: 1.5, 105: 1, 110: 0.5, 115: 0.25}
 """dBA -> hours. 29 CFR 1910.95 table G-16; read in a printed copy, not on the law's own page."""
