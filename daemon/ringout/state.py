@@ -7,6 +7,7 @@ person or the machine can add is `acts`. Nothing here is changed in place.
 from dataclasses import dataclass, field
 from enum import StrEnum
 
+from prehowl.daemon.ringout.acts import RingHeard
 from prehowl.detectors.bands import NOMINAL_HZ
 
 BANDS = len(NOMINAL_HZ)
@@ -29,6 +30,7 @@ class Remark(StrEnum):
     FIRST = "first"  # first time at this band
     AGAIN = "again"  # this band rang before: a further step
     STILL = "still"  # pulled as told, and it rings on: a further step
+    UNMOVED = "unmoved"  # it rang again at the same gain: was this fader pulled at all?
     NEIGHBOUR = "neighbour"  # the band named does not hold it: the nearest neighbour is tried
 
 
@@ -37,7 +39,8 @@ class Reason(StrEnum):
 
     MANY_AT_ONCE = "many_at_once"  # more than three bands ring at once
     AT_CAP = "at_cap"  # the same band rings again and is at its cap
-    PILED_UP = "piled_up"  # cuts lie on band beside band
+    PILED_UP = "piled_up"  # deep cuts lie on band beside band
+    COSTLY = "costly"  # the cuts take more of the sound than they should
     NO_RESPONSE = "no_response"  # neither the band nor its neighbours hold the ring
     ENOUGH = "enough"  # as much gain has been won as equalising can give
 
@@ -53,6 +56,14 @@ class Help(StrEnum):
     RIGHT_EQUALISER = "right_equaliser"  # is this the equaliser of this mix, and switched in?
 
 
+class Tap(StrEnum):
+    """Where the channel is taken; decides how the noise floor tells the gain."""
+
+    MIX = "mix"  # the mix after its equaliser
+    MIX_BEFORE_EQ = "mix-before-eq"
+    MIC = "mic"  # before the send: the gain does not show there
+
+
 @dataclass(frozen=True, slots=True)
 class Plan:
     """What is rung out, and by which rules. Fixed from the first moment."""
@@ -66,8 +77,10 @@ class Plan:
     step_db: float = 0.5  # of the faders
     cap_db: float = 6.0  # no band is pulled further
     pull_db: float = 3.0  # wanted attenuation at a ring that is met for the first time
-    again_db: float = 2.0  # wanted further attenuation when it comes back
+    again_db: float = 1.5  # wanted further attenuation when it comes back
     enough_db: float = 10.0  # gain won beyond which nothing more is asked for
+    costly_db: float = 1.5  # loss on pink noise beyond which more cuts do more harm than good
+    tap: Tap = Tap.MIX
     send_back_db: float = 6.0  # how far to pull the send back at the end
     settle_s: float = 2.0  # a ring that has cleared must stay away so long
     respond_s: float = 1.5  # a ring must be gone so long after the person said "made"
@@ -88,12 +101,13 @@ class HeldRing:
     """The ring that the instruction is about; kept when it no longer sounds."""
 
     frequency_hz: float
-    band_hz: float
+    band_hz: float  # nominal: the fader nearest to it
     level_dbfs: float
     growth_db_per_s: float | None
     since_s: float
     is_sounding: bool = True
-    tries: int = 0  # instructions given for it so far
+    tries: int = 1  # instructions given for it, this one included
+    gain_db: float | None = None  # gain over the first ring's at which it began, if measured
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +121,8 @@ class Found:
     pulls: tuple[Pull, ...]  # what was counted as pulled; none: skipped
     has_cleared: bool
     was_corrected: bool = False  # by a person, against the instruction
+    gain_db: float | None = None  # gain over the first ring's at which it began, if measured
+    tries: int = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,16 +144,28 @@ class State:
     ring: HeldRing | None = None  # what the instruction is about
     pulls: tuple[Pull, ...] = ()  # the instruction: one fader, or two if the ring lies between
     remark: Remark | None = None
-    sounding: tuple[tuple[int, float], ...] = ()  # (ring id, Hz) of all that ring now
+    heard: tuple[RingHeard, ...] = ()  # newest news of every ring that sounds now
+    skipped: frozenset[int] = frozenset()  # rings (ids) that the person wants to be left alone
     cuts_db: tuple[float, ...] = FLAT  # >= 0, all 31 faders, as counted
     found: tuple[Found, ...] = ()
     reason: Reason | None = None  # in ADVISED: why to stop
     helps: tuple[Help, ...] = ()  # in ADVISED: what else helps
+    waived: frozenset[Reason] = frozenset()  # the person went on all the same
     last: Found | None = None  # what was counted last: shown long after it has cleared
     raised_db: float = 0.0  # gain given since the start, as far as anyone told
     gain_won: GainWon | None = None
-    can_undo: bool = False
+    waiting_since_s: float = 0.0  # begin of the wait that `session.due_s` speaks of
     before: "State | None" = field(default=None, repr=False, compare=False)
     """Where undo leads: the state in which the last cut was not yet counted."""
     first_floor_db: tuple[float, ...] | None = field(default=None, repr=False)
     """Noise floor of the mix per band just before the first ring, if it could be read."""
+
+    @property
+    def sounding(self) -> tuple[tuple[int, float], ...]:
+        """(ring id, Hz) of all that ring now."""
+        return tuple((ring.ring_id, ring.frequency_hz) for ring in self.heard)
+
+    @property
+    def can_undo(self) -> bool:
+        """Tell whether there is a counted cut to take back."""
+        return self.before is not None and self.phase is not Phase.FINISHED
