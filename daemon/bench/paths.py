@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy.signal import fftconvolve, lfilter
 
 from prehowl.daemon.stage import truth
+from prehowl.detectors.peaking import peaking
 
 Real = NDArray[np.float64]
 
@@ -181,17 +182,10 @@ def excess_for_growth(path: Path, growth_db_per_s: float, rate_hz: int) -> float
 
 
 def peaking_cut(taps: Real, centre_hz: float, cut_db: float, rate_hz: int) -> Real:
-    """Return the path with a band pulled down: a second-order peaking filter.
-
-    Source: R. Bristow-Johnson's cookbook formulae for audio EQ filters, from memory.
-    """
-    a = 10 ** (-cut_db / 40)
-    omega = 2 * np.pi * centre_hz / rate_hz
-    alpha = np.sin(omega) / (2 * CUT_Q)
-    b = np.array([1 + alpha * a, -2 * np.cos(omega), 1 - alpha * a])
-    d = np.array([1 + alpha / a, -2 * np.cos(omega), 1 - alpha / a])
+    """Return the path with a band pulled down: a second-order peaking filter."""
+    section = peaking(centre_hz, -cut_db, CUT_Q, rate_hz)
     tail = np.zeros(int(min(0.05, 8 * CUT_Q / centre_hz) * rate_hz))
-    return np.asarray(lfilter(b / d[0], d / d[0], np.concatenate((taps, tail))))
+    return np.asarray(lfilter(section[:3], section[3:], np.concatenate((taps, tail))))
 
 
 def padded(paths: list[Real]) -> Real:

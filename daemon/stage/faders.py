@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import sosfilt
 
-from prehowl.daemon.stage.filters import graphic
+from prehowl.detectors.graphic_eq import graphic_sections
 
 Real = NDArray[np.float64]
 
@@ -77,7 +77,7 @@ class GraphicEqualiser:
     def __init__(self, rate_hz: float) -> None:
         self._rate_hz = rate_hz
         self.bands_db = np.zeros(31)
-        self.sections = graphic(self.bands_db, rate_hz)
+        self.sections = graphic_sections(self.bands_db, rate_hz)
         self._state = np.zeros((0, 2))
         self._old: tuple[Real, Real] | None = None
         self._faded = 0
@@ -87,7 +87,7 @@ class GraphicEqualiser:
         """Set one band (0..30) to a gain in dB; takes effect from the next sample on."""
         self.bands_db[band] = gain_db
         self._old = (self.sections, self._state)
-        self.sections = graphic(self.bands_db, self._rate_hz)
+        self.sections = graphic_sections(self.bands_db, self._rate_hz)
         self._state = _filtered(self.sections, self._past, _rest(self.sections))[1]
         self._faded = 0
 

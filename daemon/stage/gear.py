@@ -10,7 +10,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from prehowl.daemon.stage.filters import high_pass, low_pass, peaking
+from prehowl.daemon.stage.filters import high_pass, low_pass
+from prehowl.detectors.peaking import peaking
 
 Real = NDArray[np.float64]
 

@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from prehowl.daemon.stage.faders import OFF_DB
-from prehowl.daemon.stage.filters import sections_response
 from prehowl.daemon.stage.stage import LoopState
 from prehowl.daemon.stage.truth import DB_PER_NEPER, AnyComplex
+from prehowl.detectors.peaking import sections_response
 
 Complex = NDArray[np.complex128]
 Real = NDArray[np.float64]

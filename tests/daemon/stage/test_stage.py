@@ -9,12 +9,13 @@ from prehowl.daemon.stage.acts import dropped_before
 from prehowl.daemon.stage.air import Room, new_tail, path_taps
 from prehowl.daemon.stage.band import drum_bar, some_song
 from prehowl.daemon.stage.faders import Faders, GraphicEqualiser
-from prehowl.daemon.stage.filters import graphic, peaking
 from prehowl.daemon.stage.gear import Microphone, Wedge, some_resonances
 from prehowl.daemon.stage.stage import Rig, Stage
 from prehowl.daemon.stage.stage_truth import margin_db, reach_db, stage_modes
 from prehowl.daemon.stage.truth import stability_limit_db
 from prehowl.daemon.stage.voices import Voice, spoken_phrase, sung_phrase
+from prehowl.detectors.graphic_eq import graphic_sections
+from prehowl.detectors.peaking import peaking
 
 Real = NDArray[np.float64]
 RATE_HZ = 48000
@@ -201,7 +202,7 @@ def test_a_settled_equaliser_is_scipy_s_and_a_flat_one_changes_nothing() -> None
     cut = np.concatenate([equaliser.next(block) for block in sound.reshape(-1, 128)[50:]])
     bands_db = np.zeros(31)
     bands_db[17] = -6.0
-    whole = sosfilt(graphic(bands_db, RATE_HZ), sound)[6400:]
+    whole = sosfilt(graphic_sections(bands_db, RATE_HZ), sound)[6400:]
     np.testing.assert_allclose(cut[4000:], whole[4000:], atol=1e-6)
 
 
