@@ -72,7 +72,7 @@ def allowed_s(level_dba: float, limit: Limit) -> float:
         raise ValueError(f"level {level_dba!r} dBA: must be a finite number of decibels")
     if limit.ceiling_dba is not None and level_dba > limit.ceiling_dba:
         return 0.0
-    return DAY_S * 2.0 ** (-(level_dba - limit.day_dba) / limit.exchange_db)
+    return DAY_S * math.exp2((limit.day_dba - level_dba) / limit.exchange_db)
 
 
 def dose(parts: Sequence[tuple[float, float]], limit: Limit) -> float:
