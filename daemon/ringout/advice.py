@@ -1,8 +1,8 @@
 """Which fader, or which two, by how much, for one ring.
 
-Owns the step from a frequency to an instruction. The fader whose centre is nearest takes it alone
-where the ring is well inside its band; a ring between two faders gets both, in the shares that
-take the least from the rest (least squares). What a capped fader cannot give its neighbour adds.
+Owns the step from a frequency to an instruction; the setting that takes the least from the sound
+is found by `prehowl.detectors.eq_solver`. A ring between two faders gets both; what a fader at its
+cap cannot give its neighbour adds.
 """
 
 import math
@@ -10,20 +10,22 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from prehowl.daemon.ringout.cost import DESK_RATE_HZ
 from prehowl.daemon.ringout.state import Plan, Pull
 from prehowl.detectors.bands import NOMINAL_HZ, exact_centres_hz
-from prehowl.detectors.loop import peaking_share
+from prehowl.detectors.graphic_eq import HIGHEST_CENTRE, EqKind, graphic_response_db
 
-BETWEEN_OCTAVES = 1 / 9
-"""A ring farther than this from the nearest centre lies between two faders: the middle third of
-the way from one to the next. Ours."""
 SAME_RING_SHARE = 0.02
-"""Frequencies nearer than this are one ring: a third of a semitone more than a semitone's third,
-far less than a fader's band. Ours."""
+"""Frequencies nearer than this are one ring: a third of a semitone. The next candidate of a 10 ms
+loop lies 100 Hz away, 2 % at 5 kHz; a warmer stage moves a ring by 0.17 % per kelvin. Ours."""
 WORTH_SHARE = 0.5
 """An instruction that gives less than half of what is wanted is none."""
-LEAST_SHARE = 0.1
-"""A fader that reaches the ring with less of its cut than this is not asked to help."""
+MOST_FADERS = 2
+"""No hand moves more at once."""
+SECOND_SHARE = 0.3
+"""A second fader that would move less than this share of the first one is left alone: what it adds
+is within the reserve, and every fader that is moved is one more to explain."""
+HIGHEST_HZ = 0.49 * DESK_RATE_HZ
 
 
 def is_same_ring(one_hz: float, other_hz: float) -> bool:
@@ -32,22 +34,14 @@ def is_same_ring(one_hz: float, other_hz: float) -> bool:
 
 
 def nearest_fader(frequency_hz: float) -> int:
-    """Return the index (0..30) of the fader whose centre is nearest."""
+    """Return the index (0..30) of the fader whose centre is nearest in pitch."""
     return int(np.argmin(np.abs(np.log(exact_centres_hz() / frequency_hz))))
 
 
-def share_of(fader: int, frequency_hz: float) -> float:
-    """Return the share (0..1) of a fader's small cut that arrives at a frequency."""
-    return peaking_share(math.log2(frequency_hz / float(exact_centres_hz()[fader])))
-
-
-def reach_db(pulls: Sequence[Pull], frequency_hz: float) -> float:
-    """Return the attenuation that pulls bring at a frequency, small-signal."""
-    faders = [NOMINAL_HZ.index(pull.band_hz) for pull in pulls]
-    return sum(
-        pull.by_db * share_of(fader, frequency_hz)
-        for pull, fader in zip(pulls, faders, strict=True)
-    )
+def attenuation_db(cuts_db: Sequence[float], frequency_hz: float, kind: EqKind) -> float:
+    """Return what 31 cuts (dB >= 0) take at one frequency, dB >= 0."""
+    heard = [min(frequency_hz, HIGHEST_HZ)]
+    return -float(graphic_response_db(-np.asarray(cuts_db), heard, DESK_RATE_HZ, kind)[0])
 
 
 def advise(
@@ -63,75 +57,74 @@ def advise(
     cuts_db : sequence of 31 floats
         Where the faders stand, dB >= 0.
     plan : Plan
-        Gives step and cap of the faders.
+        Gives step, cap and kind of the faders.
 
     Returns
     -------
     tuple of Pull
-        One or two, the one that does more first; empty if the faders have too little left.
+        One or two, the one that goes further first; empty if the faders have too little left.
     """
-    first, second = _two_nearest(frequency_hz)
-    room = {fader: plan.cap_db - cuts_db[fader] for fader in (first, second)}
-    shares = {fader: share_of(fader, frequency_hz) for fader in (first, second)}
-    asked = dict.fromkeys((first, second), 0.0)
-    if _lies_between(frequency_hz, first):
-        power = sum(share**2 for share in shares.values())
-        for fader, share in shares.items():
-            asked[fader] = _stepped(wanted_db * share / power, room[fader], plan.step_db)
-    for fader in (first, second):
-        missing = wanted_db - sum(asked[f] * shares[f] for f in asked)
-        if missing > plan.step_db / 2 and shares[fader] >= LEAST_SHARE:
-            more = _stepped(
-                missing / shares[fader], room[fader] - asked[fader], plan.step_db, up=True
-            )
-            asked[fader] += more
-    if sum(asked[f] * shares[f] for f in asked) < WORTH_SHARE * wanted_db:
-        return ()
-    pulls = [_pull(fader, by, cuts_db) for fader, by in asked.items() if by > 0]
-    return tuple(sorted(pulls, key=lambda pull: -pull.by_db))
+    # Imported here: the solver brings a library that takes a third of a second to load.
+    from prehowl.detectors.eq_solver import solve_faders
+
+    already = attenuation_db(cuts_db, frequency_hz, plan.eq_kind)
+    setting = solve_faders(
+        [min(frequency_hz, HIGHEST_HZ)],
+        [already + wanted_db],
+        DESK_RATE_HZ,
+        step_db=plan.step_db,
+        cap_db=plan.cap_db,
+        kind=plan.eq_kind,
+        kept_db=[-cut for cut in cuts_db],
+    )
+    further = -np.array(setting.gains_db) - np.array(cuts_db)
+    largest = np.argsort(-further, kind="stable")[:MOST_FADERS]
+    worth_moving = max(SECOND_SHARE * float(further.max()), plan.step_db / 2)
+    pulls = tuple(
+        _pull(int(at), float(further[at]), cuts_db)
+        for at in largest
+        if further[at] > worth_moving
+    )
+    return pulls if reach_db(pulls, cuts_db, frequency_hz, plan) >= WORTH_SHARE * wanted_db else ()
+
+
+def reach_db(
+    pulls: Sequence[Pull], cuts_db: Sequence[float], frequency_hz: float, plan: Plan
+) -> float:
+    """Return the attenuation that pulls add at a frequency, on top of the cuts."""
+    after = list(cuts_db)
+    for pull in pulls:
+        after[NOMINAL_HZ.index(pull.band_hz)] += pull.by_db
+    before_db = attenuation_db(cuts_db, frequency_hz, plan.eq_kind)
+    return attenuation_db(after, frequency_hz, plan.eq_kind) - before_db
 
 
 def advise_neighbour(
-    frequency_hz: float, wanted_db: float, cuts_db: Sequence[float], plan: Plan, *, attempt: int
+    frequency_hz: float, by_db: float, cuts_db: Sequence[float], plan: Plan, *, attempt: int
 ) -> tuple[Pull, ...]:
     """Return the neighbour to try when the nearest fader does not hold the ring.
 
     Parameters
     ----------
+    by_db : float
+        How far the neighbour goes down; the rest as in `advise`.
     attempt : int
-        0: the neighbour on the side on which the ring lies, 1: the other one; others as in
-        `advise`. `wanted_db` is what the fader itself goes down.
+        0: the neighbour on the side on which the ring lies, 1: the other one.
 
     Returns
     -------
     tuple of Pull
         Empty if there is no such fader or it is at its cap.
     """
-    first, second = _two_nearest(frequency_hz)
-    fader = second if attempt == 0 else 2 * first - second
-    if not 0 <= fader < len(NOMINAL_HZ):
-        return ()
-    by_db = _stepped(wanted_db, plan.cap_db - cuts_db[fader], plan.step_db, up=True)
-    return (_pull(fader, by_db, cuts_db),) if by_db > 0 else ()
-
-
-def _two_nearest(frequency_hz: float) -> tuple[int, int]:
     away = np.abs(np.log(exact_centres_hz() / frequency_hz))
-    first, second = np.argsort(away, kind="stable")[:2]
-    return int(first), int(second)
-
-
-def _lies_between(frequency_hz: float, nearest: int) -> bool:
-    off = math.log2(frequency_hz / float(exact_centres_hz()[nearest]))
-    beyond = (nearest == 0 and off < 0) or (nearest == len(NOMINAL_HZ) - 1 and off > 0)
-    return abs(off) > BETWEEN_OCTAVES and not beyond
-
-
-def _stepped(by_db: float, room_db: float, step_db: float, *, up: bool = False) -> float:
-    """Return whole fader steps within the room that is left, never below zero."""
-    steps = math.ceil(by_db / step_db - 1e-9) if up else round(by_db / step_db)
-    most = math.floor(max(room_db, 0.0) / step_db + 1e-9)
-    return min(max(steps, 0), most) * step_db
+    first, second = (int(at) for at in np.argsort(away, kind="stable")[:2])
+    fader = second if attempt == 0 else 2 * first - second
+    centres = exact_centres_hz()
+    if not 0 <= fader < len(centres) or centres[fader] >= HIGHEST_CENTRE * DESK_RATE_HZ:
+        return ()
+    room = plan.cap_db - cuts_db[fader]
+    steps = min(math.ceil(by_db / plan.step_db - 1e-9), math.floor(room / plan.step_db + 1e-9))
+    return (_pull(fader, steps * plan.step_db, cuts_db),) if steps > 0 else ()
 
 
 def _pull(fader: int, by_db: float, cuts_db: Sequence[float]) -> Pull:

@@ -71,13 +71,14 @@ def _noted(
         return (*state.found[:-1], joined)
     entry = Found(
         order=len(state.found) + 1,
-        time_s=state.time_s,
+        time_s=ring.since_s,
         frequency_hz=ring.frequency_hz,
         band_hz=ring.band_hz,
         pulls=pulls,
         has_cleared=has_cleared,
         was_corrected=was_corrected,
         gain_db=ring.gain_db,
+        attenuation_db=ring.attenuation_db,
         tries=ring.tries,
     )
     return (*state.found, entry)

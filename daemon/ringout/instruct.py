@@ -6,10 +6,12 @@ from prehowl.daemon.ringout.acts import RingHeard
 from prehowl.daemon.ringout.advice import (
     advise,
     advise_neighbour,
+    attenuation_db,
     is_same_ring,
     nearest_fader,
-    reach_db,
 )
+from prehowl.daemon.ringout.cost import taken_per_band
+from prehowl.daemon.ringout.gain import gain_between
 from prehowl.daemon.ringout.state import Found, HeldRing, Phase, Pull, Reason, Remark, State
 from prehowl.daemon.ringout.when_to_stop import advised
 from prehowl.detectors.bands import NOMINAL_HZ
@@ -26,9 +28,9 @@ MOST_WANTED_DB = 4.0
 
 def instructed(state: State, ring: RingHeard) -> State:
     """Return the state with an instruction for a ring, or with the advice to stop."""
-    gain_db = _gain_now(state)
+    gain_db = _gain_at(state, ring)
     earlier = _met_before(state, ring.frequency_hz)
-    unmoved = earlier is not None and _was_not_held(earlier, gain_db, ring.frequency_hz)
+    unmoved = earlier is not None and _was_not_held(state, earlier, gain_db)
     fader = nearest_fader(ring.frequency_hz)
     held = HeldRing(
         frequency_hz=ring.frequency_hz,
@@ -38,6 +40,7 @@ def instructed(state: State, ring: RingHeard) -> State:
         since_s=ring.time_s,
         tries=earlier.tries + 1 if unmoved and earlier is not None else 1,
         gain_db=gain_db,
+        attenuation_db=attenuation_db(state.cuts_db, ring.frequency_hz, state.plan.eq_kind),
     )
     rang_before = any(found.band_hz == held.band_hz and found.pulls for found in state.found)
     remark = Remark.UNMOVED if unmoved else Remark.AGAIN if rang_before else Remark.FIRST
@@ -84,13 +87,15 @@ def _wanted_db(state: State, ring: RingHeard, remark: Remark) -> float:
     return max(usual, min(RESERVE_DB - ring.margin_db, MOST_WANTED_DB))
 
 
-def _gain_now(state: State) -> float | None:
-    """Return the measured gain over the first ring's; 0 at the first ring itself."""
-    if state.first_floor_db is None:
+def _gain_at(state: State, ring: RingHeard) -> float | None:
+    """Return the measured gain over the first ring's at which this one began, dB."""
+    if ring.floor_db is None or state.first_floor_db is None:
         return None
-    if state.gain_won is None:
+    if ring.floor_db == state.first_floor_db:
         return 0.0
-    return state.gain_won.db if state.gain_won.is_measured else None
+    taken = taken_per_band(state.cuts_db, state.plan)
+    won = gain_between(state.first_floor_db, ring.floor_db, taken)
+    return None if won is None else won.db
 
 
 def _met_before(state: State, frequency_hz: float) -> Found | None:
@@ -101,8 +106,10 @@ def _met_before(state: State, frequency_hz: float) -> Found | None:
     return None
 
 
-def _was_not_held(earlier: Found, gain_db: float | None, frequency_hz: float) -> bool:
-    """Tell whether a ring came back at hardly more gain although its fader went down."""
+def _was_not_held(state: State, earlier: Found, gain_db: float | None) -> bool:
+    """Tell whether a ring came back at hardly more gain although faders went down since."""
     if gain_db is None or earlier.gain_db is None:
         return False
-    return gain_db - earlier.gain_db < HELD_SHARE * reach_db(earlier.pulls, frequency_hz)
+    since = attenuation_db(state.cuts_db, earlier.frequency_hz, state.plan.eq_kind)
+    expected_db = since - earlier.attenuation_db
+    return gain_db - earlier.gain_db < HELD_SHARE * expected_db

@@ -2,7 +2,7 @@
 
 Owns the truth of a practice ring-out: the path is known here, and nothing of it reaches the
 session. The limit is the plain Nyquist condition on the path's own spectrum times the equaliser's
-(`prehowl.daemon.stage.filters.graphic`): the strongest frequency whose phase is a multiple of 360
+(`prehowl.detectors.graphic_eq`): the strongest frequency whose phase is a multiple of 360
 degrees. Crossings are interpolated on a grid four times finer than the path's own.
 """
 
@@ -11,7 +11,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from prehowl.daemon.stage.filters import graphic, sections_response
+from prehowl.detectors.graphic_eq import graphic_sections
+from prehowl.detectors.peaking import sections_response
 
 Complex = NDArray[np.complex128]
 Real = NDArray[np.float64]
@@ -60,7 +61,7 @@ class LoopTruth:
     def _one_band(self, band: int, cut_db: float) -> Complex:
         gains = np.zeros(31)
         gains[band] = -cut_db
-        return np.asarray(sections_response(graphic(gains, self.rate_hz), self._s))
+        return np.asarray(sections_response(graphic_sections(gains, self.rate_hz), self._s))
 
 
 def limit_of(loop: Complex, frequency_hz: Real) -> tuple[float, float]:

@@ -65,10 +65,7 @@ def due_s(state: State) -> float | None:
 
 def _ring_heard(state: State, ring: acts.RingHeard) -> State:
     others = tuple(other for other in state.heard if other.ring_id != ring.ring_id)
-    is_news = len(others) == len(state.heard)
-    state = replace(state, heard=(*others, ring))
-    if is_news:
-        state = _with_gain(state, ring.floor_db)
+    state = _with_gain(replace(state, heard=(*others, ring)), ring.floor_db)
     if state.phase in (Phase.FINISHED, Phase.ADVISED):
         return state
     if rings_many_at_once(state):
@@ -204,7 +201,8 @@ def _with_gain(state: State, floor_db: tuple[float, ...] | None) -> State:
     if state.plan.tap is Tap.MIC or floor_db is None:
         return state
     if state.first_floor_db is None:
-        return replace(state, first_floor_db=floor_db)
+        # Later ones are no beginning: cuts and gain have moved since.
+        return state if state.found else replace(state, first_floor_db=floor_db)
     if state.gain_won is not None and not state.gain_won.is_measured:
         return state
     taken = taken_per_band(state.cuts_db, state.plan)

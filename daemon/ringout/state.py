@@ -9,6 +9,7 @@ from enum import StrEnum
 
 from prehowl.daemon.ringout.acts import RingHeard
 from prehowl.detectors.bands import NOMINAL_HZ
+from prehowl.detectors.graphic_eq import EqKind
 
 BANDS = len(NOMINAL_HZ)
 FLAT: tuple[float, ...] = (0.0,) * BANDS
@@ -81,6 +82,7 @@ class Plan:
     enough_db: float = 10.0  # gain won beyond which nothing more is asked for
     costly_db: float = 1.5  # loss on pink noise beyond which more cuts do more harm than good
     tap: Tap = Tap.MIX
+    eq_kind: EqKind = EqKind.CONSTANT_Q
     send_back_db: float = 6.0  # how far to pull the send back at the end
     settle_s: float = 2.0  # a ring that has cleared must stay away so long
     respond_s: float = 1.5  # a ring must be gone so long after the person said "made"
@@ -108,6 +110,7 @@ class HeldRing:
     is_sounding: bool = True
     tries: int = 1  # instructions given for it, this one included
     gain_db: float | None = None  # gain over the first ring's at which it began, if measured
+    attenuation_db: float = 0.0  # what the faders took at its frequency when it began
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,6 +125,7 @@ class Found:
     has_cleared: bool
     was_corrected: bool = False  # by a person, against the instruction
     gain_db: float | None = None  # gain over the first ring's at which it began, if measured
+    attenuation_db: float = 0.0  # what the faders took at its frequency when it began
     tries: int = 1
 
 

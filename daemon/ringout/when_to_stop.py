@@ -60,7 +60,7 @@ def reason_to_stop(state: State) -> Reason | None:
     enough = state.gain_won is not None and state.gain_won.db >= state.plan.enough_db
     checks = (
         (Reason.ENOUGH, enough),
-        (Reason.COSTLY, pink_loss_db(state.cuts_db) > state.plan.costly_db),
+        (Reason.COSTLY, pink_loss_db(state.cuts_db, state.plan.eq_kind) > state.plan.costly_db),
         (Reason.PILED_UP, _are_piled_up(state)),
     )
     return next((why for why, holds in checks if holds and why not in state.waived), None)

@@ -1,0 +1,72 @@
+"""The hand of `--auto`: does on the virtual desk what the ring-out says, as a person would.
+
+Owns waiting and raising. It knows the state that a screen shows and nothing else: no truth, no
+frequency that was not heard.
+"""
+
+from collections.abc import Callable
+
+from prehowl.daemon.events import RingEvent
+from prehowl.daemon.ringout.acts import Entry, Finish, Made, PersonAct, Raised
+from prehowl.daemon.ringout.state import Phase, State
+from prehowl.daemon.sinks.base import Snapshot
+
+REACTION_S = 0.8
+"""From an instruction on the screen to a moved fader. Common experience, no source."""
+LISTEN_S = 2.0
+"""Silence after a raise before the next one: a ring 0.1 dB over its limit needs that to show."""
+RAISE_DB = 0.5
+MOST_RAISED_DB = 40.0
+"""A loop that takes this much without a ring is none: the hand gives up."""
+
+
+class AutoHand:
+    """A `Sink` and `Watcher` that acts by itself.
+
+    Parameters
+    ----------
+    submit : callable
+        Takes an act: the conductor's `submit`.
+    """
+
+    def __init__(self, submit: Callable[[PersonAct], object]) -> None:
+        self._submit = submit
+        self._state: State | None = None
+        self._now_s = 0.0
+        self._since_s = 0.0  # last change of what is to be done
+        self._has_acted = False
+
+    def start(self) -> None:
+        """Do nothing: the conductor brings the first state."""
+
+    def on_state(self, state: State, entry: Entry | None) -> None:
+        """Look at the screen."""
+        self._state = state
+        self._since_s = self._now_s
+        self._has_acted = False
+
+    def on_event(self, event: RingEvent) -> None:
+        """Let it pass: the state tells."""
+
+    def on_snapshot(self, snapshot: Snapshot) -> None:
+        """Act when it is time."""
+        self._now_s = snapshot.time_s
+        if self._state is None or self._has_acted:
+            return
+        waited_s = self._now_s - self._since_s
+        act = self._wanted(self._state, waited_s)
+        if act is not None:
+            self._has_acted = True
+            self._submit(act)
+
+    def close(self) -> None:
+        """Do nothing."""
+
+    def _wanted(self, state: State, waited_s: float) -> PersonAct | None:
+        if state.phase is Phase.PULL and waited_s >= REACTION_S:
+            return Made(0.0)
+        if state.phase is Phase.ADVISED and waited_s >= REACTION_S:
+            return Finish(0.0)
+        if state.phase is Phase.LISTENING and waited_s >= LISTEN_S:
+            return Raised(0.0, RAISE_DB) if state.raised_db < MOST_RAISED_DB else Finish(0.0)
+        return None
