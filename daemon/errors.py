@@ -36,6 +36,12 @@ class OutputError(PrehowlError):
     exit_code = SYSTEM_FAILURE
 
 
+class NetworkError(PrehowlError):
+    """A port cannot be opened."""
+
+    exit_code = SYSTEM_FAILURE
+
+
 class DeviceFault(StrEnum):
     """Why a device cannot be used."""
 

@@ -41,6 +41,7 @@ class RingEvent:
     margin_db: float | None = None  # below zero: the loop gain is over the limit
     cut_db: float | None = None
     evidence: Mapping[str, float | None] = field(default_factory=dict)
+    act: str | None = None  # who is on, where there is a running order
 
     @property
     def is_alarm(self) -> bool:
@@ -49,7 +50,7 @@ class RingEvent:
 
     def record(self) -> dict[str, Any]:
         """Return the event as plain JSON types, keys in the documented order, rounded."""
-        return {
+        record = {
             "type": "ring",
             "id": self.id,
             "channel": self.channel,
@@ -65,6 +66,7 @@ class RingEvent:
             "cut_db": _figure("cut_db", self.cut_db),
             "evidence": {name: _finite(value, 3) for name, value in self.evidence.items()},
         }
+        return record if self.act is None else {**record, "act": self.act}
 
     def json_line(self) -> str:
         """Return the record as one line of strict JSON."""

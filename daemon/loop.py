@@ -10,12 +10,15 @@ import time
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
-from typing import Literal, Protocol
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
+from prehowl.daemon.desk.desk import Desk
 from prehowl.daemon.events import event_from_change
+from prehowl.daemon.notes import hand_out
+from prehowl.daemon.pace import Load, Pace, Pacer
 from prehowl.daemon.rings_now import RingsNow
 from prehowl.daemon.sinks.base import Health, Sink, Snapshot
 from prehowl.daemon.sources.base import Block, Source, SourceHealth
@@ -26,14 +29,10 @@ from prehowl.detectors.rings import RingChange
 
 __all__ = ["EngineLike", "LoopResult", "Pace", "StopFlag", "run_loop", "stop_on_signals"]
 
-Pace = Literal["fast", "real"]
-
 SNAPSHOT_S = 0.1
 PIECE_S = {"fast": 0.05, "real": 0.01}
 SANEST_PEAK = 1e6
 """Larger samples are damage, not audio (+120 dBFS); their squares would overflow float32."""
-CATCH_UP_S = 1.0
-"""Later than this (a sleeping laptop, too slow a machine) the clock is set anew, no catching up."""
 
 
 class EngineLike(Protocol):
@@ -79,6 +78,7 @@ def run_loop(
     snapshot_s: float | None = SNAPSHOT_S,
     complete_health: Callable[[Health], Health] | None = None,
     warn: Callable[[str], None] | None = None,
+    desk: Desk | None = None,
 ) -> LoopResult:
     """Run until the source ends or `stop` is set; close the source and all sinks in any case.
 
@@ -101,6 +101,9 @@ def run_loop(
         Given the loop's `Health`, returns it with what only the command knows (OSC targets).
     warn : callable, optional
         Told once, in one line, when samples had to be replaced.
+    desk : Desk, optional
+        Made for the same names and numbers: says who is on, what channels are called now, and
+        obeys commands, each of which becomes a note to the sinks that take notes.
 
     Returns
     -------
@@ -117,7 +120,8 @@ def run_loop(
         raise ValueError(
             f"{len(names)} names and {len(numbers)} numbers for {source.channels} channels"
         )
-    loop = _Loop(source, engine, sinks, tuple(names), numbers, _Pacer(source.rate_hz, pace))
+    desk = desk or Desk(names, numbers)
+    loop = _Loop(source, engine, sinks, desk, numbers, Pacer(source.rate_hz, pace))
     loop.snapshot_samples = None if snapshot_s is None else round(snapshot_s * source.rate_hz)
     loop.complete_health = complete_health or (lambda health: health)
     loop.warn = warn or (lambda _text: None)
@@ -130,55 +134,18 @@ def run_loop(
 
 
 @dataclass(slots=True)
-class _Pacer:
-    """Waits until a sample is due, against one start time, so that errors do not add up."""
-
-    rate_hz: int
-    pace: Pace
-    _start_s: float | None = None
-
-    def wait_for(self, sample: int, stop: Stop) -> None:
-        if self.pace == "fast":
-            return
-        now_s = time.monotonic()
-        if self._start_s is None or now_s - self._due_s(sample) > CATCH_UP_S:
-            self._start_s = now_s - sample / self.rate_hz
-        while (left_s := self._due_s(sample) - time.monotonic()) > 0 and not stop.is_set():
-            time.sleep(min(left_s, 0.05))
-
-    def _due_s(self, sample: int) -> float:
-        return (self._start_s or 0.0) + sample / self.rate_hz
-
-
-@dataclass(slots=True)
-class _Load:
-    """Seconds spent in analysis per second of stream, over the last full second."""
-
-    share: float = 0.0
-    _spent_s: float = 0.0
-    _stream_s: float = 0.0
-
-    def add(self, spent_s: float, stream_s: float) -> None:
-        self._spent_s += spent_s
-        self._stream_s += stream_s
-        if self._stream_s >= 1.0:
-            self.share = self._spent_s / self._stream_s
-            self._spent_s = self._stream_s = 0.0
-
-
-@dataclass(slots=True)
 class _Loop:
     source: Source
     engine: EngineLike
     sinks: Sequence[Sink]
-    names: tuple[str, ...]
+    desk: Desk
     numbers: tuple[int, ...]
-    pacer: _Pacer
+    pacer: Pacer
     snapshot_samples: int | None = None
     complete_health: Callable[[Health], Health] = field(init=False)
     warn: Callable[[str], None] = field(init=False)
     clock: StreamTime = field(init=False)
-    load: _Load = field(default_factory=_Load)
+    load: Load = field(default_factory=Load)
     rings: RingsNow = field(default_factory=RingsNow)
     bad_samples: int = 0
     next_snapshot: int = 0  # engine sample
@@ -208,10 +175,12 @@ class _Loop:
     def take(self, block: Block, stop: Stop) -> None:
         if block.lost:
             silence = self.clock.lose(block.lost)
-            self.analyse(np.zeros((silence, len(self.names)), np.float32), stop)
+            self.analyse(np.zeros((silence, len(self.numbers)), np.float32), stop)
         if len(block.samples):
             self.analyse(self.repaired(block.samples), stop)
-        elif time.monotonic() - self.last_snapshot_s >= SNAPSHOT_S:
+            return
+        self.obey()
+        if time.monotonic() - self.last_snapshot_s >= SNAPSHOT_S:
             self.snapshot()  # nothing comes in: the screen must still live and say so
 
     def repaired(self, samples: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -245,33 +214,55 @@ class _Loop:
         self.load.add(time.perf_counter() - began_s, len(piece) / self.source.rate_hz)
         self.clock.fed += len(piece)
         self.publish(changes)
+        self.obey()
         if self.snapshot_samples is not None and self.clock.fed >= self.next_snapshot:
             self.next_snapshot += self.snapshot_samples
             self.snapshot()
 
     def publish(self, changes: Sequence[RingChange]) -> None:
         for change in changes:
-            event = event_from_change(self.clock.dated(change), self.names, self.source.rate_hz)
-            event = replace(event, channel=self.numbers[change.ch])
+            dated = self.clock.dated(change)
+            event = event_from_change(dated, self.desk.names, self.source.rate_hz)
+            event = replace(event, channel=self.numbers[change.ch], act=self.desk.act)
             self.rings.take(event)
             for sink in self.sinks:
                 sink.on_event(event)
+
+    def obey(self) -> None:
+        """Do what people have asked for since the last piece, and tell the sinks."""
+        notes = self.desk.obey(self.time_s, self.made_snapshot)
+        hand_out(notes, self.sinks)
+
+    @property
+    def time_s(self) -> float:
+        """Return the stream time."""
+        return self.clock.now / self.source.rate_hz
 
     def snapshot(self) -> None:
         if self.snapshot_samples is None:
             return
         self.last_snapshot_s = time.monotonic()
-        view = self.engine.view()
-        snapshot = Snapshot(
-            time_s=self.clock.now / self.source.rate_hz,
+        snapshot = self.made_snapshot()
+        for sink in self.sinks:
+            sink.on_snapshot(snapshot)
+
+    def made_snapshot(self) -> Snapshot:
+        """Return what is true now."""
+        view, order = self.engine.view(), self.desk.order
+        return Snapshot(
+            time_s=self.time_s,
             level_dbfs=view.level_dbfs,
             peak_dbfs=view.peak_dbfs,
             suspicion=view.suspicion,
             rings=self.rings.worst_first(),
             health=self.health(),
+            names=self.desk.names,
+            act=self.desk.act,
+            next_act=None if order.next_act is None else order.next_act.name,
+            act_number=order.number,
+            acts=len(order),
+            held=self.desk.held,
         )
-        for sink in self.sinks:
-            sink.on_snapshot(snapshot)
 
     def health(self) -> Health:
         source = self.source.health()

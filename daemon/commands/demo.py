@@ -9,11 +9,13 @@ from dataclasses import replace
 from importlib.metadata import version
 from typing import TextIO
 
+from prehowl.daemon.desk.desk import Desk
 from prehowl.daemon.errors import OK, UsageError
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.loop import Pace, StopFlag, run_loop, stop_on_signals
+from prehowl.daemon.osc_in.opened import OscInput
 from prehowl.daemon.show import default_show
-from prehowl.daemon.show.in_force import with_targets
+from prehowl.daemon.show.in_force import with_osc_in, with_targets
 from prehowl.daemon.show.tables import THEMES
 from prehowl.daemon.sinks.base import Sink, Snapshot
 from prehowl.daemon.sinks.csv import CsvSink
@@ -65,6 +67,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--osc", metavar="HOST:PORT", action="append", default=[], help="an OSC receiver"
     )
+    parser.add_argument(
+        "--osc-in", metavar="[HOST:]PORT", help="let OSC ask for things here; default off"
+    )
     parser.add_argument("--theme", choices=THEMES, help="of the dashboard")
     parser.add_argument("--truth", action="store_true", help="tell when the loop passes its limit")
 
@@ -72,18 +77,20 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Play and watch until the end, a signal or a key."""
     _refuse_the_impossible(args)
-    show = with_targets(default_show(), args.osc)
+    show = with_osc_in(with_targets(default_show(), args.osc), args.osc_in)
     is_headless = args.headless or args.format is not None or not sys.stdout.isatty()
     festival = Festival(RATE_HZ, args.seed, with_truth=args.truth)
     source = StageSource(festival, args.seconds)
     osc = OscSink(show.osc, version=version("prehowl"))
     setups = [ChannelSetup(is_reference=name == PLAYBACK) for name in CHANNELS]
-    with stop_on_signals() as stop:
+    numbers = tuple(range(1, len(CHANNELS) + 1))
+    with stop_on_signals() as stop, OscInput(show.osc_in).listening() as asked:
+        desk = Desk(CHANNELS, numbers, sources=(asked,))
         sinks: list[Sink] = [osc, EngineerSink(festival)]
         if is_headless:
             sinks += _printers(args, festival)
         else:
-            sinks.append(_dashboard(args.theme or show.screen.theme, stop))
+            sinks.append(_dashboard(args.theme or show.screen.theme, stop, desk))
         result = run_loop(
             source,
             Engine(RATE_HZ, setups),
@@ -91,7 +98,10 @@ def run(args: argparse.Namespace) -> int:
             names=CHANNELS,
             stop=stop,
             pace=_pace(args),
-            complete_health=lambda health: replace(health, targets=osc.target_health()),
+            complete_health=lambda health: replace(
+                health, targets=osc.target_health() + asked.health()
+            ),
+            desk=desk,
         )
     if is_headless:
         _say(f"played {time_words(result.duration_s)}: {result.alarms} alarms")
@@ -111,8 +121,14 @@ def _pace(args: argparse.Namespace) -> Pace:
     return "real" if sys.stdout.isatty() or args.seconds is None else "fast"
 
 
-def _dashboard(theme: str, stop: StopFlag) -> Dashboard:
-    return Dashboard(CHANNELS, theme=theme, title=f"{NAME} (demo)", on_quit=stop.set)
+def _dashboard(theme: str, stop: StopFlag, desk: Desk) -> Dashboard:
+    return Dashboard(
+        CHANNELS,
+        theme=theme,
+        title=f"{NAME} (demo)",
+        on_quit=stop.set,
+        on_command=desk.put,
+    )
 
 
 def _printers(args: argparse.Namespace, festival: Festival) -> list[Sink]:

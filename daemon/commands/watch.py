@@ -8,10 +8,13 @@ from dataclasses import dataclass, replace
 from importlib.metadata import version
 
 from prehowl.daemon.channel_list import channel_words, parse_channel_list
+from prehowl.daemon.desk.desk import Desk
+from prehowl.daemon.desk.running_order import RunningOrder
 from prehowl.daemon.errors import OK, UsageError
 from prehowl.daemon.loop import LoopResult, Pace, StopFlag, run_loop, stop_on_signals
+from prehowl.daemon.osc_in.opened import OscInput
 from prehowl.daemon.show import Show, default_show, load_show
-from prehowl.daemon.show.in_force import with_command_line, with_targets
+from prehowl.daemon.show.in_force import with_command_line, with_osc_in, with_targets
 from prehowl.daemon.show.tables import THEMES
 from prehowl.daemon.sinks.base import Sink
 from prehowl.daemon.sinks.csv import CsvSink
@@ -65,6 +68,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--osc", metavar="HOST:PORT", action="append", default=[], help="a further OSC receiver"
     )
+    parser.add_argument(
+        "--osc-in", metavar="[HOST:]PORT", help="let OSC ask for things here; default off"
+    )
     parser.add_argument("--theme", choices=THEMES, help="of the dashboard")
     parser.add_argument("--seconds", metavar="N", type=float, help="stop by itself after so long")
 
@@ -111,7 +117,8 @@ def _refuse_contradictions(args: argparse.Namespace) -> None:
 def _show(args: argparse.Namespace) -> Show:
     show = default_show() if args.show is None else load_show(args.show)
     values = {"device.name": args.device, "device.rate_hz": args.rate, "screen.theme": args.theme}
-    return with_targets(with_command_line(show, values), args.osc)
+    show = with_targets(with_command_line(show, values), args.osc)
+    return with_osc_in(show, args.osc_in)
 
 
 def _watched(args: argparse.Namespace, show: Show) -> _Watched:
@@ -163,17 +170,23 @@ def _run(show: Show, watched: _Watched, stop: StopFlag) -> LoopResult:
     names = [all_names[number - 1] for number in watched.numbers]
     engine = _engine(watched.source.rate_hz, [all_setups[n - 1] for n in watched.numbers])
     osc = OscSink(show.osc, version=version("prehowl"), channels=watched.numbers)
-    return run_loop(
-        watched.source,
-        engine,
-        _sinks(watched, show, names, osc, stop),
-        names=names,
-        channel_numbers=watched.numbers,
-        stop=stop,
-        pace=watched.pace,
-        complete_health=lambda health: replace(health, targets=osc.target_health()),
-        warn=_say,
-    )
+    with OscInput(show.osc_in).listening() as asked:
+        order = RunningOrder(show.acts, follows_clock=show.order.follow_clock)
+        desk = Desk(names, watched.numbers, order=order, sources=(asked,))
+        return run_loop(
+            watched.source,
+            engine,
+            _sinks(watched, show, desk, osc, stop),
+            names=names,
+            channel_numbers=watched.numbers,
+            stop=stop,
+            pace=watched.pace,
+            complete_health=lambda health: replace(
+                health, targets=osc.target_health() + asked.health()
+            ),
+            warn=_say,
+            desk=desk,
+        )
 
 
 def _engine(rate_hz: int, setups: Sequence[ChannelSetup]) -> Engine:
@@ -183,18 +196,17 @@ def _engine(rate_hz: int, setups: Sequence[ChannelSetup]) -> Engine:
         raise UsageError(f"{fault}. The rate is {rate_hz} Hz with {len(setups)} channels") from None
 
 
-def _sinks(
-    watched: _Watched, show: Show, names: Sequence[str], osc: OscSink, stop: StopFlag
-) -> list[Sink]:
+def _sinks(watched: _Watched, show: Show, desk: Desk, osc: OscSink, stop: StopFlag) -> list[Sink]:
     """Return the sinks; OSC first, since what it queues leaves while the others still print."""
     if watched.is_headless:
         return [osc, HEADLESS_SINKS[watched.format](sys.stdout), HealthLines(sys.stderr)]
     dashboard = Dashboard(
-        names,
+        desk.names,
         channel_numbers=watched.numbers,
         theme=show.screen.theme,
         title=show.stage.title or watched.title,
         on_quit=stop.set,
+        on_command=desk.put,
     )
     return [osc, dashboard]
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from prehowl.daemon.errors import UsageError
+from prehowl.daemon.osc_in.allow import is_loopback
 from prehowl.daemon.show.keys import slots_of
 from prehowl.daemon.show.reader import Findings, read_table
 from prehowl.daemon.show.show import Show
@@ -95,6 +96,33 @@ def with_targets(show: Show, texts: Sequence[str]) -> Show:
             targets.append(target)
             origins |= {f"osc[{len(targets)}].{key}": COMMAND_LINE for key in ("host", "port")}
     return replace(show, osc=tuple(targets), origins=origins)
+
+
+def with_osc_in(show: Show, text: str | None) -> Show:
+    """Return the show with OSC in at ``PORT`` or ``HOST:PORT`` of the command line.
+
+    Parameters
+    ----------
+    show : Show
+    text : str or None
+        None leaves the file's word alone.
+
+    Raises
+    ------
+    UsageError
+        If it is no port, or one that other computers reach while nobody is allowed to send.
+    """
+    if text is None:
+        return show
+    target = target_from_words(text if ":" in text or not text.isdecimal() else f"127.0.0.1:{text}")
+    if not show.osc_in.allow and not is_loopback(target.host):
+        raise UsageError(
+            f"--osc-in {text}: other computers can reach {target.host}; name those that may send "
+            "under [osc_in] allow = [...] in a show file"
+        )
+    origins = {**show.origins, "osc_in.port": COMMAND_LINE, "osc_in.bind": COMMAND_LINE}
+    osc_in = replace(show.osc_in, port=target.port, bind=target.host)
+    return replace(show, osc_in=osc_in, origins=origins)
 
 
 def target_from_words(text: str) -> OscTarget:

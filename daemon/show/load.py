@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from prehowl.daemon.errors import ShowFileError
-from prehowl.daemon.show.keys import slots_of
+from prehowl.daemon.show.keys import Slot, slots_of
 from prehowl.daemon.show.reader import Findings, read_table
 from prehowl.daemon.show.rules import Fault, faults_between
 from prehowl.daemon.show.show import Show
@@ -132,7 +132,15 @@ def _homes() -> dict[str, tuple[str, ...]]:
     """Return for each key the tables that know it, as a user writes them."""
     homes: dict[str, tuple[str, ...]] = {}
     for slot in slots_of(Show).values():
-        heading = f"[[{slot.name}]]" if slot.many else f"[{slot.name}]"
-        for name in slots_of(slot.kinds[0]):
-            homes[name] = (*homes.get(name, ()), heading)
+        _note_homes(slot, "", homes)
     return homes
+
+
+def _note_homes(slot: Slot, above: str, homes: dict[str, tuple[str, ...]]) -> None:
+    path = f"{above}{slot.name}"
+    heading = f"[[{path}]]" if slot.many else f"[{path}]"
+    for inner in slots_of(slot.kinds[0]).values():
+        if inner.table is not None:
+            _note_homes(inner, f"{path}.", homes)
+        else:
+            homes[inner.name] = (*homes.get(inner.name, ()), heading)

@@ -20,7 +20,7 @@ KIND_WORDS: Mapping[type, str] = {
     dict: "a table",
     list: "a list",
 }
-BLANKS: Mapping[type, Any] = {int: 0, float: 0.0, str: ""}
+BLANKS: Mapping[type, Any] = {int: 0, float: 0.0, str: "", bool: False}
 """Stand-ins for a required key that is missing or wrong: never leave, a fault was noted."""
 
 
@@ -113,6 +113,8 @@ def _read_plain(slot: Slot, value: Any, path: str, findings: Findings) -> Any:
 
 def _type_fault(slot: Slot, value: Any) -> str:
     """Tell what is wrong with the type. TOML's true is Python's 1, so bool goes first."""
+    if slot.kinds == (bool,):
+        return "" if isinstance(value, bool) else f"must be true or false, not {_found(value)}"
     allowed = (*slot.kinds, int) if float in slot.kinds else slot.kinds
     if not isinstance(value, bool) and isinstance(value, allowed):
         return ""

@@ -9,7 +9,7 @@ from prehowl.daemon.show.keys import Slot, slots_of
 from prehowl.daemon.show.show import Show
 from prehowl.daemon.show.tables import SENSITIVITIES
 
-TYPE_WORDS = {int: "whole number", float: "number", str: "text"}
+TYPE_WORDS = {int: "whole number", float: "number", str: "text", bool: "`true` or `false`"}
 
 HEAD = """\
 # The show file
@@ -47,16 +47,20 @@ It is enough that one of the two names the other: `mix` at the mic, or `mic` at 
 def reference_page() -> str:
     """Return the whole page as Markdown."""
     words = "\n".join(f"| `{word}` | {number} |" for word, number in SENSITIVITIES.items())
-    tables = "\n".join(_table(slot) for slot in slots_of(Show).values())
+    tables = "\n".join(_tables(slot, "") for slot in slots_of(Show).values())
     return "\n".join((HEAD, tables, SENSITIVITY_HEAD + words, "", DELAY))
 
 
-def _table(slot: Slot) -> str:
-    heading = f"[[{slot.name}]]" if slot.many else f"[{slot.name}]"
-    rows = "\n".join(_row(key) for key in slots_of(slot.kinds[0]).values())
+def _tables(slot: Slot, above: str) -> str:
+    """Return the section of one table, and of the tables inside it behind it."""
+    name = f"{above}{slot.name}"
+    heading = f"[[{name}]]" if slot.many else f"[{name}]"
+    slots = slots_of(slot.kinds[0]).values()
+    rows = "\n".join(_row(key) for key in slots if key.table is None)
+    inner = "".join("\n" + _tables(key, f"{name}.") for key in slots if key.table is not None)
     return (
         f"## `{heading}`\n\n{slot.key.text}\n\n"
-        f"| key | takes | default | meaning |\n| --- | --- | --- | --- |\n{rows}\n"
+        f"| key | takes | default | meaning |\n| --- | --- | --- | --- |\n{rows}\n{inner}"
     )
 
 
@@ -68,11 +72,14 @@ def _takes(slot: Slot) -> str:
     if slot.key.choices:
         words = ", ".join(f"`{toml(choice)}`" for choice in slot.key.choices)
         return f"list of {words}" if slot.many else words
-    return " or ".join(_kind(slot, kind) for kind in slot.kinds)
+    words = " or ".join(_kind(slot, kind) for kind in slot.kinds)
+    return f"list of {words}" if slot.many else words
 
 
 def _kind(slot: Slot, kind: type) -> str:
     key = slot.key
+    if kind is bool:
+        return TYPE_WORDS[bool]
     if kind is str:
         is_measured = len(slot.kinds) == 1 and key.high is not None
         return f"text, at most {key.high:g} characters" if is_measured else "text"
@@ -83,7 +90,7 @@ def _kind(slot: Slot, kind: type) -> str:
 def _default(slot: Slot) -> str:
     if slot.required:
         return "**must be given**"
-    if slot.default is None or slot.default == "":
+    if slot.default is None or slot.default in ("", ()):
         return slot.key.unset
     if slot.many and slot.default == slot.key.choices:
         return "all"
@@ -93,6 +100,8 @@ def _default(slot: Slot) -> str:
 
 def toml(value: object) -> str:
     """Return a plain value as one writes it in the file."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
     if isinstance(value, tuple):
         return f"[{', '.join(toml(item) for item in value)}]"
     if isinstance(value, str):

@@ -5,6 +5,8 @@ from dataclasses import dataclass, field
 from typing import Annotated
 
 from prehowl.daemon.show.keys import Key
+from prehowl.daemon.show.order_tables import Act, Order
+from prehowl.daemon.show.osc_tables import OscIn
 from prehowl.daemon.show.tables import (
     SENSITIVITIES,
     Advice,
@@ -39,6 +41,13 @@ class Show:
     ] = ()
     osc: Annotated[
         tuple[OscTarget, ...], Key("One table a receiver of OSC; none: nothing is sent.")
+    ] = ()
+    osc_in: Annotated[
+        OscIn, Key("What may be asked of prehowl by OSC; off unless `port` is given.")
+    ] = field(default_factory=OscIn)
+    order: Annotated[Order, Key("How the running order goes on.")] = field(default_factory=Order)
+    acts: Annotated[
+        tuple[Act, ...], Key("The running order: one table an act, in the order they play.")
     ] = ()
     origins: Mapping[str, str] = field(default_factory=dict)
     """Path of a key -> where its value came from, for keys that are not at their default."""

@@ -34,6 +34,12 @@ class Snapshot:
     suspicion: NDArray[np.float32]  # (channels, 31) 0..1, 1 = alarm, per graphic-EQ band
     rings: tuple[RingEvent, ...]  # newest event of every ring that is not cleared, worst first
     health: Health
+    names: tuple[str, ...] = ()  # by row, as they are in this act; () where nobody told
+    act: str | None = None  # who is on, where there is a running order
+    next_act: str | None = None
+    act_number: int = 0  # from 1; 0 without a running order
+    acts: int = 0
+    held: frozenset[int] = frozenset()  # channel numbers whose rings are told but not pushed
 
 
 class Sink(Protocol):

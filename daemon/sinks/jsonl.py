@@ -4,11 +4,12 @@ import json
 from typing import TextIO
 
 from prehowl.daemon.events import RingEvent
+from prehowl.daemon.notes import Note
 from prehowl.daemon.sinks.base import Snapshot
 
 
 class JsonlSink:
-    """Writes one strict JSON object an event, and nothing else.
+    """Writes one strict JSON object an event or note, and nothing else.
 
     Parameters
     ----------
@@ -28,6 +29,10 @@ class JsonlSink:
     def on_event(self, event: RingEvent) -> None:
         """Write one event."""
         print(self._rendered(event), file=self._stream, flush=True)
+
+    def on_note(self, note: Note) -> None:
+        """Write what was asked of the watch and what came of it."""
+        print(note.json_line(), file=self._stream, flush=True)
 
     def on_snapshot(self, snapshot: Snapshot) -> None:
         """Let it pass: only events are written."""

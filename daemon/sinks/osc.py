@@ -8,12 +8,17 @@ import time
 from collections.abc import Sequence
 
 from prehowl.daemon.events import RingEvent
+from prehowl.daemon.notes import Note
 from prehowl.daemon.rings_now import RingsNow
 from prehowl.daemon.show.tables import OscTarget
 from prehowl.daemon.sinks.base import Snapshot
-from prehowl.daemon.sinks.osc_board import Board, make_board
+from prehowl.daemon.sinks.osc_board import NO_ACT, Board, act_of, make_board
 from prehowl.daemon.sinks.osc_link import PAUSE_FIRST_S, Link, Resolve
-from prehowl.daemon.sinks.osc_messages import health_datagram, ring_datagram
+from prehowl.daemon.sinks.osc_messages import (
+    control_datagram,
+    health_datagram,
+    ring_datagram,
+)
 from prehowl.daemon.sinks.osc_sender import Sender
 
 CLOSE_PATIENCE_S = 1.0
@@ -60,6 +65,7 @@ class OscSink:
         self._channels: set[int] = set(channels or ())
         self._is_told_channels = channels is not None
         self._board: Board = {}
+        self._act, self._held = NO_ACT, frozenset[int]()
         self._device_state = ""
         self._is_closed = False
 
@@ -79,6 +85,13 @@ class OscSink:
                 sender.put(message)
         self._put_board(self._rings.worst_first())
 
+    def on_note(self, note: Note) -> None:
+        """Queue what was asked of the watch and what came of it."""
+        message = control_datagram(note)
+        for target, sender in zip(self._targets, self._senders, strict=True):
+            if "control" in target.messages:
+                sender.put(message)
+
     def on_snapshot(self, snapshot: Snapshot) -> None:
         """Take the living rings and the health as they are now."""
         if not self._is_told_channels:
@@ -86,6 +99,7 @@ class OscSink:
         self._rings = RingsNow()
         for ring in snapshot.rings:
             self._rings.take(ring)
+        self._act, self._held = act_of(snapshot), snapshot.held
         message = health_datagram(snapshot.health)
         state = snapshot.health.source.state
         for sender in self._senders:
@@ -122,7 +136,7 @@ class OscSink:
             sender.join(deadline_s - time.monotonic())
 
     def _put_board(self, rings: Sequence[RingEvent]) -> None:
-        board = make_board(rings, self._channels)
+        board = make_board(rings, self._channels, act=self._act, held=self._held)
         if board == self._board:
             return
         self._board = board

@@ -5,20 +5,47 @@ board it has seen, whatever was lost on the way.
 """
 
 from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
 from functools import lru_cache
 from types import MappingProxyType
 
 from prehowl.daemon.events import RingEvent
-from prehowl.daemon.sinks.osc_messages import NOTHING, Value, ring_values
+from prehowl.daemon.sinks.base import Snapshot
+from prehowl.daemon.sinks.osc_messages import ACT, NOTHING, Value, ring_values, typed
+from prehowl.detectors.rings import RingState
 
 WORST = 0
 """Key of the worst channel's values on a board; channels have their number, from 1."""
 
+ACT_KEY = -1
+"""Key of the running order's values on a board."""
+GROUP_OF = {WORST: "worst", ACT_KEY: "act"}
+"""Group of messages that a key belongs to; channels are "channel"."""
+
 Board = Mapping[int, Mapping[str, Value]]
-"""Channel number, or `WORST` -> address -> value, in the order of sending."""
+"""Channel number, `WORST` or `ACT_KEY` -> address -> value, in the order of sending."""
 
 
-def make_board(rings: Sequence[RingEvent], channels: Collection[int]) -> Board:
+@dataclass(frozen=True, slots=True)
+class ActNow:
+    """Which act is on, for the board."""
+
+    number: int = 0
+    of: int = 0
+    name: str | None = None
+    next_name: str | None = None
+
+
+NO_ACT = ActNow()
+
+
+def make_board(
+    rings: Sequence[RingEvent],
+    channels: Collection[int],
+    *,
+    act: ActNow = NO_ACT,
+    held: Collection[int] = (),
+) -> Board:
     """Return the board for the living rings.
 
     Parameters
@@ -27,6 +54,10 @@ def make_board(rings: Sequence[RingEvent], channels: Collection[int]) -> Board:
         Worst first, none of them cleared.
     channels : collection of int
         Channel numbers to show as calm where nothing rings.
+    act : ActNow
+        Who is on.
+    held : collection of int
+        Channel numbers that are never the worst, unless they howl.
     """
     worst_of: dict[int, RingEvent] = {}
     for ring in rings:
@@ -35,8 +66,27 @@ def make_board(rings: Sequence[RingEvent], channels: Collection[int]) -> Board:
         number: _channel(number, worst_of[number]) if number in worst_of else _calm(number)
         for number in sorted({*channels, *worst_of})
     }
-    board[WORST] = _worst(rings[0] if rings else None)
+    open_rings = (r for r in rings if r.channel not in held or r.state is RingState.HOWLING)
+    board[WORST] = _worst(next(open_rings, None))
+    board[ACT_KEY] = _act(act)
     return board
+
+
+def act_of(snapshot: Snapshot) -> ActNow:
+    """Return who is on."""
+    return ActNow(snapshot.act_number, snapshot.acts, snapshot.act, snapshot.next_act)
+
+
+@lru_cache(maxsize=64)
+def _act(act: ActNow) -> Mapping[str, Value]:
+    said = {
+        "number": act.number,
+        "of": act.of,
+        "next": act.next_name or NOTHING,
+        "name": act.name or NOTHING,
+    }
+    values = {name: (tag, typed(tag, said[name])) for name, tag, _ in ACT}
+    return MappingProxyType(_under("/prehowl/act/", values))
 
 
 def _channel(number: int, ring: RingEvent | None) -> dict[str, Value]:

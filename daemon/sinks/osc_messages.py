@@ -13,12 +13,14 @@ from dataclasses import dataclass
 from pythonosc.osc_message_builder import OscMessageBuilder
 
 from prehowl.daemon.events import RingEvent
+from prehowl.daemon.notes import Note
 from prehowl.daemon.rings_now import BADNESS
 from prehowl.daemon.sinks.base import Health
 from prehowl.daemon.sinks.words import band_words
 
-CONTRACT_VERSION = 1
-"""First argument of `/prehowl/ring`; rises when the order or meaning of its arguments changes."""
+CONTRACT_VERSION = 2
+"""First argument of `/prehowl/ring`, last of `/prehowl/heartbeat`; rises when the order or meaning
+of any message's arguments changes."""
 
 UNKNOWN = -9999
 """Stands for a figure that is not known yet. A type N would change the type string and is refused
@@ -68,13 +70,14 @@ RING = Spec(
         ("f", "margin_db"),
         ("f", "cut_db"),
         ("s", "evidence"),
+        ("s", "act"),
     ),
     "each time a ring enters a state",
 )
 HEARTBEAT = Spec(
     "/prehowl/heartbeat",
     "heartbeat",
-    (("i", "sequence"), ("s", "version")),
+    (("i", "sequence"), ("s", "version"), ("i", "contract")),
     "every second while the analysis is alive",
 )
 BYE = Spec(
@@ -96,6 +99,20 @@ HEALTH = Spec(
     ),
     "every second while the analysis is alive, and at once when device_state changes",
 )
+CONTROL = Spec(
+    "/prehowl/control",
+    "control",
+    (
+        ("s", "verb"),
+        ("s", "by"),
+        ("i", "done"),
+        ("i", "channel"),
+        ("s", "effect"),
+        ("s", "act"),
+        ("i", "time_ms"),
+    ),
+    "each time something was asked of prehowl, with what came of it",
+)
 CHECK = Spec(
     "/prehowl/check",
     "any",
@@ -112,6 +129,13 @@ FLAT = (
 )
 """Flat addresses of a channel in the order they are sent: state last, so that a receiver that acts
 on it has the figures already."""
+ACT = (
+    ("number", "i", "which act of the running order is on, from 1; 0 without one"),
+    ("of", "i", "how many acts there are"),
+    ("next", "s", "who plays next"),
+    ("name", "s", "who plays now"),
+)
+"""Flat addresses of the running order under `/prehowl/act/`, the name last."""
 WORST_ONLY = (
     ("channel", "i", "channel number, 0 for none"),
     ("name", "s", "channel name"),
@@ -177,8 +201,15 @@ def ring_datagram(event: RingEvent) -> bytes:
             record["margin_db"],
             record["cut_db"],
             _evidence(event),
+            event.act or NOTHING,
         ),
     )
+
+
+def control_datagram(note: Note) -> bytes:
+    """Return `/prehowl/control` for one note."""
+    what = (note.verb, note.by, int(note.done), note.channel or 0)
+    return datagram(CONTROL, (*what, note.effect, note.act or NOTHING, _ms(note.time_s)))
 
 
 def health_datagram(health: Health) -> bytes:

@@ -11,9 +11,16 @@ from collections import deque
 from collections.abc import Mapping
 
 from prehowl.daemon.show.tables import OscTarget
-from prehowl.daemon.sinks.osc_board import WORST, Board
+from prehowl.daemon.sinks.osc_board import GROUP_OF, Board
 from prehowl.daemon.sinks.osc_link import Link
-from prehowl.daemon.sinks.osc_messages import BYE, HEARTBEAT, Value, datagram, flat_datagram
+from prehowl.daemon.sinks.osc_messages import (
+    BYE,
+    CONTRACT_VERSION,
+    HEARTBEAT,
+    Value,
+    datagram,
+    flat_datagram,
+)
 
 QUEUE_LENGTH = 512  # a burst of 64 channels in every state, twice
 BEAT_S = 1.0
@@ -127,7 +134,7 @@ class Sender:
     def _beat(self) -> None:
         self._sequence = (self._sequence + 1) % SEQUENCE_HIGH
         if "heartbeat" in self._target.messages:
-            self._link.send(datagram(HEARTBEAT, (self._sequence, self._version)))
+            self._link.send(datagram(HEARTBEAT, (self._sequence, self._version, CONTRACT_VERSION)))
         if "health" in self._target.messages and self._health:
             self._link.send(self._health)
         self._forget_some()
@@ -151,7 +158,7 @@ class Sender:
             self._seen.clear()
             self._way = self._link.opened
         for number, values in self._board.items():
-            if ("worst" if number == WORST else "channel") in self._target.messages:
+            if GROUP_OF.get(number, "channel") in self._target.messages:
                 self._send_values(values)
 
     def _send_values(self, values: Mapping[str, Value]) -> None:

@@ -4,6 +4,7 @@ import unicodedata
 from typing import TextIO
 
 from prehowl.daemon.events import RingEvent
+from prehowl.daemon.notes import Note
 from prehowl.daemon.sinks.base import Snapshot
 from prehowl.daemon.sinks.words import advice_words, frequency_words, printable, time_words
 
@@ -39,6 +40,10 @@ class TableSink:
         """Print one event."""
         self._line(table_line(event))
 
+    def on_note(self, note: Note) -> None:
+        """Print what was asked of the watch and what came of it."""
+        self._line(note_line(note))
+
     def on_snapshot(self, snapshot: Snapshot) -> None:
         """Let it pass: a table holds events only."""
 
@@ -59,6 +64,12 @@ def table_line(event: RingEvent) -> str:
         f"{frequency_words(event.frequency_hz):>9} {event.level_dbfs:>5.0f} {growth:>5}  "
         f"{advice_words(event)}"
     )
+
+
+def note_line(note: Note) -> str:
+    """Return one note as a line of the table."""
+    refused = "" if note.done else "not done: "
+    return f"{time_words(note.time_s):>9}  {refused}{printable(note.effect)} (by {note.by})"
 
 
 def _fitted(name: str) -> str:

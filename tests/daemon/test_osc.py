@@ -15,7 +15,7 @@ from prehowl.daemon.show import OscTarget
 from prehowl.daemon.sinks import osc_sender
 from prehowl.daemon.sinks.osc import OscSink
 from prehowl.daemon.sinks.osc_link import Link
-from prehowl.daemon.sinks.osc_messages import FLAT, HEALTH, HEARTBEAT
+from prehowl.daemon.sinks.osc_messages import CONTRACT_VERSION, FLAT, HEALTH, HEARTBEAT
 
 
 @pytest.fixture
@@ -168,7 +168,7 @@ class TestHeartbeat:
         receiver.until(lambda: len(receiver.values("/prehowl/heartbeat")) >= 4)
         assert receiver.values("/prehowl/heartbeat")[:4] == [1, 2, 3, 4]
         beats = [message for message in receiver.got if message[0] == "/prehowl/heartbeat"]
-        assert beats[0][1:] == (HEARTBEAT.tags, [1, "9.8.7"])
+        assert beats[0][1:] == (HEARTBEAT.tags, [1, "9.8.7", CONTRACT_VERSION])
         assert len(receiver.values("/prehowl/health")) >= 3
 
     def test_beats_one_second_apart(

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from prehowl.daemon.events import RingEvent
+from prehowl.daemon.notes import Note
 from prehowl.daemon.rings_now import BADNESS
 from prehowl.daemon.sinks.base import Snapshot
 from prehowl.daemon.sinks.dashboard.wording import clean, name_or_number
@@ -25,6 +26,8 @@ TAKE_OVER_DB = 6.0
 CONFIRM_S = 3.0
 FRESH_LOSS_S = 60.0
 """Lost audio asks for attention this long; a count from this morning is no news."""
+NOTICE_S = 5.0
+"""What came of a command stands on the last line this long, where a hand looks for it."""
 LOG_LENGTH = 100
 SILENCE_DBFS = -120.0
 
@@ -50,11 +53,25 @@ class View:
     focus: RingEvent | None  # the one in the large space
     quieted: frozenset[int]  # ids acknowledged in their present state
     held: tuple[Held, ...]  # newest first
-    log: tuple[RingEvent, ...]  # newest first
+    log: tuple[RingEvent | Note, ...]  # newest first
     page: int  # from 0; a page beyond the last means the last
     asked_to_quit: bool
     has_keys: bool
     has_fresh_loss: bool  # audio was lost within the last minute
+    notice: Note | None = None  # what came of the newest command, while it is news
+
+    @property
+    def held_channels(self) -> frozenset[int]:
+        """Return the channels whose rings are told but do not fill the large space."""
+        return frozenset() if self.snapshot is None else self.snapshot.held
+
+    @property
+    def act_words(self) -> str:
+        """Return which act is on, for print; '' without a running order."""
+        if self.snapshot is None or self.snapshot.act is None:
+            return ""
+        count = f"{self.snapshot.act_number}/{self.snapshot.acts}"
+        return f"act {count} {clean(self.snapshot.act)}"
 
     @property
     def time_s(self) -> float:
@@ -102,7 +119,8 @@ class Model:
         self._worst: dict[int, RingEvent] = {}
         self._quieted: dict[int, RingState] = {}
         self._held: dict[int, Held] = {}
-        self._log: deque[RingEvent] = deque(maxlen=LOG_LENGTH)
+        self._log: deque[RingEvent | Note] = deque(maxlen=LOG_LENGTH)
+        self._notice: tuple[Note, float] | None = None
         self._focus_id: int | None = None
         self._quit_asked_s: float | None = None
         self._lost_at_s = float("-inf")
@@ -120,12 +138,22 @@ class Model:
             return
         self._note_ring(event)
 
+    def take_note(self, note: Note, now_s: float) -> None:
+        """Note what was asked of the watch; an acknowledgement from elsewhere counts here too."""
+        self._log.appendleft(note)
+        self._notice = (note, now_s)
+        if note.verb == "acknowledge" and note.done and note.by != "key":
+            self.acknowledge(note.channel)
+
     def take_snapshot(self, snapshot: Snapshot, now_s: float) -> None:
         """Note the state of things; its rings are the whole truth about living rings."""
         if _losses(snapshot) > (0 if self._snapshot is None else _losses(self._snapshot)):
             self._lost_at_s = now_s
         self._snapshot = _for_rows(snapshot, len(self._names))
         self._heard_s = now_s
+        if len(snapshot.names) == len(self._numbers):
+            pairs = zip(snapshot.names, self._numbers, strict=True)
+            self._names = tuple(name_or_number(*pair) for pair in pairs)
         self._rings = {}
         for ring in snapshot.rings:
             self._note_ring(ring)
@@ -136,10 +164,14 @@ class Model:
             if key in self._rings and self._rings[key].state is state
         }
 
-    def acknowledge(self) -> None:
-        """Quiet what fills the large space until its state changes; it stays listed."""
+    def acknowledge(self, channel: int | None = None) -> None:
+        """Quiet what fills the large space, or a channel, until its state changes."""
         focus = self._focus()
-        if focus is not None:
+        if channel is not None:
+            self._quieted |= {
+                ring.id: ring.state for ring in self._rings.values() if ring.channel == channel
+            }
+        elif focus is not None:
             self._quieted[focus.id] = focus.state
         else:
             self._held.clear()
@@ -177,7 +209,18 @@ class Model:
             asked_to_quit=asked is not None and now_s - asked <= CONFIRM_S,
             has_keys=self.has_keys,
             has_fresh_loss=now_s - self._lost_at_s < FRESH_LOSS_S,
+            notice=self._news(now_s),
         )
+
+    def _news(self, now_s: float) -> Note | None:
+        if self._notice is None or now_s - self._notice[1] >= NOTICE_S:
+            return None
+        return self._notice[0]
+
+    def _is_quiet(self, ring: RingEvent) -> bool:
+        """Tell whether a ring is kept out of the large space; a howl breaks through a hold."""
+        held = self._snapshot is not None and ring.channel in self._snapshot.held
+        return ring.id in self._quieted or (held and ring.state is not RingState.HOWLING)
 
     def _note_ring(self, ring: RingEvent) -> None:
         self._rings[ring.id] = ring
@@ -188,12 +231,12 @@ class Model:
 
     def _focus(self) -> RingEvent | None:
         """Return the worst ring that is not quieted; the present one stays till beaten."""
-        open_rings = [ring for ring in self._rings.values() if ring.id not in self._quieted]
+        open_rings = [ring for ring in self._rings.values() if not self._is_quiet(ring)]
         if not open_rings:
             return None
         worst = max(open_rings, key=_badness)
         present = self._rings.get(self._focus_id) if self._focus_id is not None else None
-        if present is None or present.id in self._quieted or present.state is not worst.state:
+        if present is None or self._is_quiet(present) or present.state is not worst.state:
             return worst
         return worst if worst.level_dbfs > present.level_dbfs + TAKE_OVER_DB else present
 

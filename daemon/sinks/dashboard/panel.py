@@ -118,7 +118,8 @@ def _held_panel(view: View, held: Held, now_s: float) -> Panel:
 
 def _quieted_panel(view: View) -> Panel:
     rows = tuple(_short(view, ring) for ring in view.rings)
-    text = f"{len(rows)} acknowledged: {rows[0]}"
+    is_held = any(ring.id not in view.quieted for ring in view.rings)
+    text = f"{len(rows)} acknowledged{' or held' if is_held else ''}: {rows[0]}"
     return Panel(0, "NOTED", "", "", "", (text,), ("also:", *rows[1:]) if rows[1:] else ())
 
 
@@ -127,7 +128,8 @@ def _calm_panel(view: View, now_s: float) -> Panel:
     assert snapshot is not None  # `_fault` has seen to it
     loudest = int(snapshot.level_dbfs.argmax()) if snapshot.level_dbfs.size else -1
     level = float(snapshot.level_dbfs[loudest]) if loudest >= 0 else SILENT_DBFS
-    last = next((f"last alarm {_logged(view, event)}" for event in view.log if event.is_alarm), "")
+    rings = [event for event in view.log if isinstance(event, RingEvent)]
+    last = next((f"last alarm {_logged(view, event)}" for event in rings if event.is_alarm), "")
     if not level > SILENT_DBFS:
         return Panel(0, "NO SIGNAL", "", "", "", ("Every channel is silent.",), (last,))
     text = f"No ring. Loudest: {view.names[loudest]} at {level:.0f} dBFS"
@@ -158,6 +160,7 @@ def _others(view: View, shown: RingEvent | None) -> tuple[str, ...]:
 
 def _short(view: View, ring: RingEvent) -> str:
     mark = " (noted)" if ring.id in view.quieted else ""
+    mark = " (held)" if ring.channel in view.held_channels else mark
     return f"{view.name_of(ring)} {ring.state} {band_and_cut(ring)}{mark}"
 
 

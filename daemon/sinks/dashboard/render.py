@@ -1,6 +1,7 @@
 """One frame from one view: pure, without terminal, clock or thread."""
 
 from prehowl.daemon.events import RingEvent
+from prehowl.daemon.notes import Note
 from prehowl.daemon.sinks.base import Health
 from prehowl.daemon.sinks.dashboard.channel_line import channel_lines
 from prehowl.daemon.sinks.dashboard.channels import axis_line, strip_lines
@@ -17,6 +18,7 @@ from prehowl.daemon.sinks.dashboard.wording import (
     clock_words,
     cut_to,
     joined,
+    note_words,
     trend_words,
 )
 from prehowl.daemon.sinks.words import band_words
@@ -67,7 +69,7 @@ def _title(view: View, layout: Layout, first: int, paper: Paper) -> Line:
     pages = layout.pages(total)
     page = f"page {first // max(1, layout.channels) + 1} of {pages}   " if pages > 1 else ""
     right = f"{page}{time} "
-    name = f" prehowl{paper.signs.dot}{view.title}" if view.title else " prehowl"
+    name = paper.signs.dot.join(part for part in (" prehowl", view.title, view.act_words) if part)
     return line.put(cut_to(name, paper.width - len(right) - 1, paper.signs.ellipsis)).put_right(
         right
     )
@@ -79,7 +81,9 @@ def _event_lines(view: View, count: int, paper: Paper) -> list[Line]:
     return lines + [paper.line() for _ in range(count - len(lines))]
 
 
-def _event_line(view: View, event: RingEvent, paper: Paper) -> Line:
+def _event_line(view: View, event: RingEvent | Note, paper: Paper) -> Line:
+    if isinstance(event, Note):
+        return paper.line(paper.theme.quiet).put(note_words(event))
     rank = 2 if event.is_alarm else 1 if event.state is RingState.SUSPECT else 0
     sign = paper.signs.states[3 if event.state is RingState.HOWLING else rank]
     text = f"{sign}{clock_words(event.time_s):>7}  {event.state!s:<8} {view.name_of(event)}"
@@ -122,7 +126,12 @@ def _keys_line(view: View, paper: Paper) -> Line:
     line = paper.line(paper.theme.bar)
     if view.asked_to_quit:
         return line.put(" press q again to stop watching")
+    if view.notice is not None:
+        words = f" {note_words(view.notice).strip()}"
+        return line.put(cut_to(words, paper.width, paper.signs.ellipsis))
     if not view.has_keys:
         return line.put(" no keyboard here: stop with Ctrl-C or SIGTERM")
-    long = " n next page   p page back   w worst   a acknowledge   t theme   q q quit"
-    return line.put(long if len(long) <= paper.width else " n p page  a ack  t theme  q q quit")
+    acts = "   [ ] act" if view.act_words else ""
+    long = f" n next page   p page back   w worst   a acknowledge{acts}   t theme   q q quit"
+    short = f" n p page  a ack{'  [ ] act' if acts else ''}  t theme  q q quit"
+    return line.put(long if len(long) <= paper.width else short)

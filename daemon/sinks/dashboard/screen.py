@@ -12,6 +12,8 @@ from collections.abc import Callable, Sequence
 from rich.console import Console
 
 from prehowl.daemon.events import RingEvent
+from prehowl.daemon.notes import Note
+from prehowl.daemon.osc_in.verbs import Command, Verb
 from prehowl.daemon.sinks.base import Snapshot
 from prehowl.daemon.sinks.dashboard.frame import Frame
 from prehowl.daemon.sinks.dashboard.glyphs import Signs
@@ -24,10 +26,20 @@ from prehowl.daemon.sinks.full_screen import FullScreen
 from prehowl.daemon.sinks.table import table_line
 
 PENDING_LINES = 200
+COMMAND_KEYS = {
+    "next_act": Verb.NEXT_ACT,
+    "previous_act": Verb.PREVIOUS_ACT,
+    "acknowledge": Verb.ACKNOWLEDGE,
+}
+"""Keys that the desk hears of, by their action."""
 
 
 def _do_nothing() -> None:
     """Stand in where nobody wants to know that the person quits."""
+
+
+def _no_desk(_command: Command) -> None:
+    """Stand in where nobody takes commands."""
 
 
 class Dashboard:
@@ -47,6 +59,8 @@ class Dashboard:
         Where to draw; standard output by default.
     on_quit : callable
         Called from the drawing thread when the person has asked twice to quit; sets a flag.
+    on_command : callable
+        Given what keys ask of the watch, from the drawing thread: `Desk.put`.
     clock : callable
         The reader's monotonic time in seconds.
     """
@@ -60,6 +74,7 @@ class Dashboard:
         title: str = "",
         console: Console | None = None,
         on_quit: Callable[[], object] = _do_nothing,
+        on_command: Callable[[Command], object] = _no_desk,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self._screen = FullScreen(
@@ -73,6 +88,7 @@ class Dashboard:
         self._model = Model(names, channel_numbers, title)
         self._numbers = tuple(channel_numbers or range(1, len(names) + 1))
         self._on_quit = on_quit
+        self._on_command = on_command
         self._clock = clock
         self._lock = threading.Lock()
         self._pending: deque[RingEvent] = deque(maxlen=PENDING_LINES)
@@ -111,6 +127,11 @@ class Dashboard:
         with self._lock:
             self._model.take_snapshot(snapshot, self._clock())
 
+    def on_note(self, note: Note) -> None:
+        """Take one note; returns at once."""
+        with self._lock:
+            self._model.take_note(note, self._clock())
+
     def close(self) -> None:
         """Stop drawing and give the terminal back; may be called twice."""
         self._screen.close()
@@ -125,6 +146,12 @@ class Dashboard:
 
     def obey(self, action: str) -> None:
         """Do what a key asks for."""
+        if action in COMMAND_KEYS:
+            # Told to the desk as well, so that it is in the event stream; done here at once, so
+            # that it works while no audio comes.
+            self._on_command(Command(COMMAND_KEYS[action], "key"))
+        if action in ("next_act", "previous_act"):
+            return
         with self._lock:
             has_quit = action == "quit" and self._model.ask_to_quit(self._clock())
             if action == "acknowledge":

@@ -22,6 +22,7 @@ KEYS = {
     "\x1b[D": "back", "\x1b[5~": "back", "p": "back",
     "\x1bOC": "next", "\x1bOD": "back",
     "a": "acknowledge", "\r": "acknowledge", "\n": "acknowledge",
+    "]": "next_act", "[": "previous_act",
     "w": "worst", "t": "theme", "q": "quit",
 }  # fmt: skip
 

@@ -9,6 +9,7 @@ import unicodedata
 from rich.cells import cell_len, set_cell_size
 
 from prehowl.daemon.events import RingEvent
+from prehowl.daemon.notes import Note
 from prehowl.daemon.sinks.words import band_words
 from prehowl.detectors.rings import RingState
 
@@ -69,6 +70,12 @@ def clock_words(time_s: float) -> str:
     minutes, seconds = divmod(int(time_s + 1e-6), 60)
     hours, minutes = divmod(minutes, 60)
     return f"{hours}:{minutes:02d}:{seconds:02d}" if hours else f"{minutes}:{seconds:02d}"
+
+
+def note_words(note: Note) -> str:
+    """Return what was asked of the watch and what came of it, on one line."""
+    refused = "" if note.done else "NOT DONE: "
+    return f" {clock_words(note.time_s):>7}  {refused}{clean(note.effect)} (by {clean(note.by)})"
 
 
 def age_words(age_s: float) -> str:

@@ -1,0 +1,1 @@
+"""What people ask of a running watch, by OSC, key or clock, is obeyed here."""

@@ -1,0 +1,1 @@
+"""OSC in: bytes from the network, checked and read, to commands that the loop obeys."""

@@ -1,0 +1,49 @@
+"""OSC in as a command opens it: from the show file, with what the health line says of it."""
+
+import contextlib
+from collections.abc import Iterator
+
+from prehowl.daemon.osc_in.receiver import Receiver
+from prehowl.daemon.osc_in.verbs import Command
+from prehowl.daemon.show.osc_tables import OscIn
+
+
+class OscInput:
+    """The receiver of a show, or nothing where OSC in is off. A `CommandSource` of the desk."""
+
+    def __init__(self, settings: OscIn) -> None:
+        """Prepare; no port is opened before `listening`."""
+        self.receiver: Receiver | None = None
+        if settings.port is not None:
+            self.receiver = Receiver(
+                settings.bind, settings.port, allow=settings.allow, verbs=settings.verbs
+            )
+
+    @contextlib.contextmanager
+    def listening(self) -> Iterator["OscInput"]:
+        """Listen inside the block.
+
+        Raises
+        ------
+        NetworkError
+            If the port cannot be had.
+        """
+        if self.receiver is None:
+            yield self
+            return
+        self.receiver.start()
+        try:
+            yield self
+        finally:
+            self.receiver.close()
+
+    def take(self) -> list[Command]:
+        """Return the commands that wait, oldest first."""
+        return [] if self.receiver is None else self.receiver.take()
+
+    def health(self) -> tuple[tuple[str, str], ...]:
+        """Return what the health line says, in the form of the targets' health."""
+        if self.receiver is None:
+            return ()
+        counts = self.receiver.counts
+        return ((f"in {self.receiver.where}, {counts.taken} in, {counts.refused} refused", "ok"),)
