@@ -19,6 +19,11 @@ CLOCK_LOOK_S = 1.0
 NO_RINGOUT = "no ring-out is running here; `prehowl ringout` takes this"
 
 
+def _no_ringout(_command: Command) -> tuple[bool, str]:
+    """Stand in where no ring-out is running."""
+    return False, NO_RINGOUT
+
+
 class CommandSource(Protocol):
     """Where commands come from; `osc_in.receiver.Receiver` is one."""
 
@@ -47,6 +52,8 @@ class Desk:
         Asked each time the loop asks.
     clock : callable
         Minute of the day, for a running order that follows the clock.
+    ringout : callable
+        Carries out the verbs of a ring-out; returns whether it was done, and what came of it.
     """
 
     def __init__(
@@ -57,11 +64,13 @@ class Desk:
         order: RunningOrder | None = None,
         sources: Sequence[CommandSource] = (),
         clock: Callable[[], float] = minute_of_day,
+        ringout: Callable[[Command], tuple[bool, str]] = _no_ringout,
     ) -> None:
         self._base_names, self._numbers = tuple(names), tuple(numbers)
         self._order = order or RunningOrder()
         self._sources = tuple(sources)
         self._clock = clock
+        self._ringout = ringout
         self._looked_s = float("-inf")
         self._waiting: deque[Command] = deque(maxlen=MOST_WAITING)
         self._held_until_s: dict[int, float] = {}
@@ -130,7 +139,8 @@ class Desk:
             return self._note(time_s, command, f"acknowledged: {whose}")
         if command.verb is Verb.SNAPSHOT:
             return self._snapshot(command, time_s, snapshot())
-        return self._note(time_s, command, NO_RINGOUT, done=False)
+        done, text = self._ringout(command)
+        return self._note(time_s, command, text, done=done)
 
     def _moved(self, command: Command, time_s: float) -> Note:
         is_on = command.verb is Verb.NEXT_ACT
