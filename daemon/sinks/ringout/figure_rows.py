@@ -138,7 +138,7 @@ def _sizes(most_rows: int) -> list[Size]:
         for rows in range(FEWEST_ROWS, most_rows + 1)
         for wide in range(2, int(2 * rows / WIDEST) + 1)
         if rows <= TALLEST * wide / 2
-        for unit in {max(FEWEST_LETTER_ROWS, rows // 2), FEWEST_LETTER_ROWS, 0}
+        for unit in {*(max(FEWEST_LETTER_ROWS, rows // part) for part in (2, 4)), 0}
     ]
     return sorted(
         sizes, key=lambda size: (size.unit > 0, size.area, size.rows, size.unit), reverse=True

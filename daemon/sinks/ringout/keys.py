@@ -42,4 +42,4 @@ def hints(view: View) -> list[str]:
     if phase is Phase.PULL and len(view.draft.faders) > 1:
         answers.insert(3, "TAB other")
     undo = ["U undo"] if state is not None and state.can_undo else []
-    return [*answers, *undo, "FF finish", "QQ quit", "G/L gain told", "T theme"]
+    return [*answers, *undo, "FF finish", "QQ quit", "G/L gain +1/-1", "T theme"]
