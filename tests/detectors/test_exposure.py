@@ -3,7 +3,7 @@
 import math
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from prehowl.detectors.exposure import NIOSH, OSHA, allowed_s, day_level_dba, dose
@@ -76,6 +76,7 @@ def test_dose_as_a_level():
         assert day_level_dba(share, OSHA) == pytest.approx(16.61 * math.log10(share) + 90, abs=0.01)
 
 
+@settings(deadline=None)
 @given(
     st.floats(60, 115),
     st.floats(0.01, 8 * HOUR_S),

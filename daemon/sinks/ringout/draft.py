@@ -65,10 +65,15 @@ def edited(draft: Draft, action: str, state: State) -> Draft:
 
 
 def _moved(pull: Pull, step_db: float, state: State) -> Pull:
-    deepest = max(DEEPEST_DB, state.plan.cap_db)
     stood = pull.to_db - pull.by_db
-    to_db = round(min(deepest, max(0.0, pull.to_db + step_db)), 3)
-    return Pull(pull.band_hz, round(to_db - stood, 3), to_db)
+    return _standing(pull.band_hz, stood, pull.by_db + step_db, state)
+
+
+def _standing(band_hz: float, stood_db: float, by_db: float, state: State) -> Pull:
+    """Return a fader that stood somewhere and is moved on, within what it can do."""
+    deepest_db = max(DEEPEST_DB, state.plan.cap_db)
+    to_db = round(min(deepest_db, max(0.0, stood_db + by_db)), 3)
+    return Pull(band_hz, round(to_db - stood_db, 3), to_db)
 
 
 def _at_neighbour(draft: Draft, by: int, state: State) -> Draft:
@@ -80,8 +85,8 @@ def _at_neighbour(draft: Draft, by: int, state: State) -> Draft:
         band += by
     if not 0 <= band < len(NOMINAL_HZ):
         return draft
-    stood = state.cuts_db[band]
-    return _with_chosen(draft, Pull(NOMINAL_HZ[band], pull.by_db, round(stood + pull.by_db, 3)))
+    moved = _standing(NOMINAL_HZ[band], state.cuts_db[band], pull.by_db, state)
+    return _with_chosen(draft, moved)
 
 
 def _with_chosen(draft: Draft, pull: Pull) -> Draft:

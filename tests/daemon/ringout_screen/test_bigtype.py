@@ -3,7 +3,7 @@
 import itertools
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from prehowl.daemon.sinks.dashboard.glyphs import ASCII, FIGURES, UNICODE
@@ -45,6 +45,7 @@ def test_a_quantity_has_its_rows_in_equal_width(signs, is_faded):
         assert lines[-1].strip()
 
 
+@settings(deadline=None)
 @given(
     st.sampled_from(NOMINAL_HZ),
     st.integers(5, 30),
@@ -69,6 +70,13 @@ def test_a_whole_multiple_repeats_every_cell(factor):
     assert [line[: 6 * factor] for line in large] == repeated
 
 
+@pytest.mark.parametrize("rows", range(5, 24))
+def test_an_8_is_the_same_upside_down(rows):
+    """Invariance: a stroke must not be thicker at the top than at the bottom."""
+    lines = quantity("8 dB", Size(rows, 1.0, 0), ASCII)
+    assert [line[:6] for line in lines] == [line[:6] for line in reversed(lines)]
+
+
 def test_figures_fill_the_room_of_the_three_windows():
     """At 80x24, 120x40 and 200x60 figures of one fader are 9, 21 and 35 rows high or more.
 
@@ -80,6 +88,7 @@ def test_figures_fill_the_room_of_the_three_windows():
         assert sum(bool(line.strip()) for line in drawn) >= least
 
 
+@settings(deadline=None)
 @given(
     st.lists(
         st.tuples(st.sampled_from(NOMINAL_HZ), st.integers(0, 30)),

@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from prehowl.daemon.ringout import acts
@@ -111,6 +111,7 @@ def test_nothing_is_asked_before_the_first_state():
     assert [model.press("quit", NOW_S)[1] for _ in range(2)] == [False, True]
 
 
+@settings(deadline=None)
 @given(
     st.lists(st.sampled_from(["further", "less", "lower", "higher", "other"]), max_size=60),
     st.sampled_from(["pull", "between"]),
@@ -130,6 +131,7 @@ def test_a_draft_is_always_something_a_hand_can_do(keys, moment):
     assert set(told) >= set(bands)
 
 
+@settings(deadline=None)
 @given(st.lists(st.sampled_from(["further", "less", "lower", "higher"]), max_size=12))
 def test_what_is_told_is_what_the_ring_out_counts(keys):
     """Property: after the correction the faders of the ring-out stand where the screen said.

@@ -84,6 +84,20 @@ class TestOnTheWire:
         assert ("label", "2.5 kHz to -5 dB") in told
         assert {a.startswith(PREFIX) for a, _, _ in receiver.got} == {True}
 
+    def test_a_sink_that_ends_first_takes_the_instruction_back(self):
+        """A tablet must not go on saying 'pull' after the goodbye."""
+        receiver = Receiver()
+        sink = OscSink([receiver.target()], version="0")
+        sink.start()
+        labels = RingoutLabels(sink)
+        labels.on_state(examples.state("pull"), None)
+        sink.close()
+        labels.close()
+        receiver.until_bye()
+        receiver.socket.close()
+        assert receiver.values(PREFIX + "label")[-1] == "-"
+        assert receiver.values(PREFIX + "state")[-1] == 0
+
     def test_a_watch_without_a_ring_out_sends_none_of_it(self):
         """A target that takes everything hears nothing of a ring-out that is not there."""
         receiver = Receiver()

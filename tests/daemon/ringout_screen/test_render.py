@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
@@ -39,6 +39,7 @@ def test_a_frame_is_exactly_as_large_as_the_window(moment, width, height, signs)
     assert signs is UNICODE or all(line.isascii() for line in lines)
 
 
+@settings(deadline=None)
 @given(st.integers(1, 130), st.integers(1, 50), st.sampled_from(examples.MOMENTS))
 def test_any_window_is_filled(width, height, moment):
     """Property: the same for windows of any size."""
