@@ -18,8 +18,8 @@ from prehowl.detectors.graphic_eq import HIGHEST_CENTRE, EqKind, graphic_respons
 SAME_RING_SHARE = 0.02
 """Frequencies nearer than this are one ring: a third of a semitone. The next candidate of a 10 ms
 loop lies 100 Hz away, 2 % at 5 kHz; a warmer stage moves a ring by 0.17 % per kelvin. Ours."""
-WORTH_SHARE = 0.5
-"""An instruction that gives less than half of what is wanted is none."""
+WORTH_SHARE = 0.3
+"""An instruction that gives less than this share of what is wanted is none."""
 MOST_FADERS = 2
 """No hand moves more at once."""
 SECOND_SHARE = 0.3

@@ -6,19 +6,40 @@ gain before feedback. The search climbs from several starts, one fader at a time
 faders; it is a heuristic, so its answer is a lower bound of the true best, never above it. Ours.
 """
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
-from prehowl.daemon.ringout.loop_truth import LoopTruth, limit_of
+from prehowl.daemon.ringout.loop_truth import LoopTruth
+from prehowl.detectors.bands import exact_centres_hz
 
 Real = NDArray[np.float64]
 
-ROUNDS = 60
-SHORTLIST = 4
+ROUNDS = 80
+REACH = 6
+"""Faders, nearest first, that are tried at the frequency that limits."""
+SHORTLIST = 3
+"""Faders that are tried in place of one that is given up."""
+LEAST_DB = 1e-3
+
+
+@dataclass(frozen=True, slots=True)
+class _Rules:
+    bands: int
+    cap_db: float
+    step_db: float
+    most_in_all_db: float
 
 
 def best_cuts(
-    truth: LoopTruth, bands: int, cap_db: float, step_db: float, starts: tuple[Real, ...] = ()
+    truth: LoopTruth,
+    bands: int,
+    cap_db: float,
+    step_db: float,
+    starts: tuple[Real, ...] = (),
+    *,
+    most_in_all_db: float = float("inf"),
 ) -> tuple[Real, float]:
     """Return 31 cuts with at most `bands` above zero, and the limit in dB that they reach.
 
@@ -31,71 +52,70 @@ def best_cuts(
         Of the faders.
     starts : tuple of ndarray, shape (31,)
         Settings to climb from besides the flat one; those with too many bands are not used.
+    most_in_all_db : float
+        All cuts together may be no more than this.
     """
+    rules = _Rules(bands, cap_db, step_db, most_in_all_db)
     fits = [start for start in starts if np.count_nonzero(start) <= bands]
-    climbs = [_climb(truth, start.copy(), bands, cap_db, step_db) for start in (np.zeros(31), *fits)]
+    climbs = [_climb(truth, start.copy(), rules) for start in (np.zeros(31), *fits)]
     return max(climbs, key=lambda found: found[1])
 
 
-def _climb(
-    truth: LoopTruth, cuts: Real, bands: int, cap_db: float, step_db: float
-) -> tuple[Real, float]:
+def _climb(truth: LoopTruth, cuts: Real, rules: _Rules) -> tuple[Real, float]:
     """Pull faders where it helps the limit most, then trade faders until nothing helps."""
-    limit = truth.limit(cuts)[0]
+    limit, hertz = truth.limit(cuts)
     for _ in range(ROUNDS):
-        better = _pulled(truth, cuts, bands, cap_db, step_db) or _traded(
-            truth, cuts, cap_db, step_db
-        )
-        if better is None or better[1] <= limit + 1e-6:
+        better = _pulled(truth, cuts, hertz, rules)
+        if better is None or better[1] <= limit + LEAST_DB:
+            better = _traded(truth, cuts, rules)
+        if better is None or better[1] <= limit + LEAST_DB:
             break
-        cuts, limit = better
+        cuts = better[0]
+        limit, hertz = truth.limit(cuts)
     return cuts, limit
 
 
 def _pulled(
-    truth: LoopTruth, cuts: Real, bands: int, cap_db: float, step_db: float
+    truth: LoopTruth, cuts: Real, hertz: float, rules: _Rules
 ) -> tuple[Real, float] | None:
-    """Return the best that one fader's move reaches, whatever its length."""
-    full = np.count_nonzero(cuts) >= bands
+    """Return the best that one fader near the limiting frequency reaches, in any position."""
+    full = np.count_nonzero(cuts) >= rules.bands
     found: list[tuple[Real, float]] = []
-    for band in range(31):
-        if full and not cuts[band]:
-            continue
-        found += _positions(truth, cuts, band, cap_db, step_db)
+    for band in _near(hertz, REACH):
+        if not full or cuts[band]:
+            found += _positions(truth, cuts, band, rules)
     return max(found, key=_worth, default=None)
 
 
-def _traded(
-    truth: LoopTruth, cuts: Real, cap_db: float, step_db: float
-) -> tuple[Real, float] | None:
+def _traded(truth: LoopTruth, cuts: Real, rules: _Rules) -> tuple[Real, float] | None:
     """Give up each used fader in turn and look for the best other one in its place."""
     found: list[tuple[Real, float]] = []
     for band in np.flatnonzero(cuts):
         without = cuts.copy()
         without[band] = 0.0
         _, hertz = truth.limit(without)
-        near = np.argsort(np.abs(_centres(truth) - np.log(hertz)))[:SHORTLIST]
-        for other in near:
+        for other in _near(hertz, SHORTLIST):
             if not without[other]:
-                found += _positions(truth, without, int(other), cap_db, step_db)
+                found += _positions(truth, without, other, rules)
     return max(found, key=_worth, default=None)
 
 
 def _positions(
-    truth: LoopTruth, cuts: Real, band: int, cap_db: float, step_db: float
+    truth: LoopTruth, cuts: Real, band: int, rules: _Rules
 ) -> list[tuple[Real, float]]:
     """Try every other position of one fader."""
     rest = cuts.copy()
     rest[band] = 0.0
     loop = truth.loop(rest)
     found = []
-    for cut in np.arange(0.0, cap_db + 1e-9, step_db):
+    most = min(rules.cap_db, rules.most_in_all_db - float(rest.sum()))
+    for cut in np.arange(0.0, most + 1e-9, rules.step_db):
         if cut == cuts[band]:
             continue
         tried = rest.copy()
         tried[band] = cut
         heard = loop * truth.band(band, float(cut)) if cut else loop
-        found.append((tried, limit_of(heard, truth.frequency_hz)[0]))
+        found.append((tried, truth.limit_of(heard)[0]))
     return found
 
 
@@ -104,7 +124,7 @@ def _worth(found: tuple[Real, float]) -> tuple[float, float]:
     return round(found[1], 6), -float(found[0].sum())
 
 
-def _centres(truth: LoopTruth) -> Real:
-    from prehowl.detectors.bands import exact_centres_hz
-
-    return np.log(exact_centres_hz())
+def _near(hertz: float, count: int) -> list[int]:
+    """Return the faders nearest to a frequency."""
+    away = np.abs(np.log(exact_centres_hz() / max(hertz, 1.0)))
+    return [int(band) for band in np.argsort(away, kind="stable")[:count]]

@@ -76,11 +76,11 @@ class Plan:
     temperature_c: float | None = None
     channel: int = 1
     step_db: float = 0.5  # of the faders
-    cap_db: float = 6.0  # no band is pulled further
+    cap_db: float = 6.5  # no band is pulled further
     pull_db: float = 3.0  # wanted attenuation at a ring that is met for the first time
     again_db: float = 1.5  # wanted further attenuation when it comes back
     enough_db: float = 10.0  # gain won beyond which nothing more is asked for
-    costly_db: float = 1.5  # loss on pink noise beyond which more cuts do more harm than good
+    costly_db: float = 1.4  # loss on pink noise beyond which more cuts do more harm than good
     tap: Tap = Tap.MIX
     eq_kind: EqKind = EqKind.CONSTANT_Q
     send_back_db: float = 6.0  # how far to pull the send back at the end

@@ -14,10 +14,9 @@ from prehowl.daemon.ringout.loop_truth import LoopTruth
 from prehowl.daemon.ringout.practice import RATE_HZ, Practice
 from prehowl.daemon.ringout.state import State
 from prehowl.daemon.sources.base import Block, SourceHealth
-from prehowl.daemon.stage.stage_truth import StageMode, stage_modes
 
 READ_S = 0.02
-START_BELOW_DB = 6.0
+START_BELOW_DB = 4.0
 """The send begins so far below the loop's limit: the engineer has brought it up by ear."""
 MOVE_S = 0.8
 """How long a hand takes for a decibel or two."""
@@ -82,9 +81,10 @@ class VirtualSource:
             if equaliser.bands_db[fader] != -cut:
                 equaliser.move(fader, -cut)
 
-    def modes(self) -> list[StageMode]:
-        """Return what the loop can ring at now, fastest growth first: the truth."""
-        return stage_modes(self._stage.loop_state(), RATE_HZ)
+    @property
+    def gain_db(self) -> float:
+        """Where the send is now, on its way included."""
+        return float(self._stage.sends.now_db[0, 0])
 
     @property
     def now_s(self) -> float:
