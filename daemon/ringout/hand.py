@@ -19,6 +19,12 @@ RAISE_DB = 0.5
 MOST_RAISED_DB = 40.0
 """A loop that takes this much without a ring is none: the hand gives up."""
 
+LOUD_DBFS = -15.0
+"""A mix that stays this loud howls, whatever the screen says: the send goes down, as by anybody
+with ears. A ring that crept over its limit has no growth left to be seen by."""
+LOUD_FOR_S = 1.5
+DOWN_DB = -2.75
+
 
 class AutoHand:
     """A `Sink` and `Watcher` that acts by itself.
@@ -27,14 +33,18 @@ class AutoHand:
     ----------
     submit : callable
         Takes an act: the conductor's `submit`.
+    column : int
+        Index of the mix in the snapshots.
     """
 
-    def __init__(self, submit: Callable[[PersonAct], object]) -> None:
+    def __init__(self, submit: Callable[[PersonAct], object], column: int = 0) -> None:
         self._submit = submit
+        self._column = column
         self._state: State | None = None
         self._now_s = 0.0
         self._since_s = 0.0  # last change of what is to be done
         self._has_acted = False
+        self._quiet_s = 0.0  # when the mix was last not loud
 
     def start(self) -> None:
         """Do nothing: the conductor brings the first state."""
@@ -51,6 +61,8 @@ class AutoHand:
     def on_snapshot(self, snapshot: Snapshot) -> None:
         """Act when it is time."""
         self._now_s = snapshot.time_s
+        if float(snapshot.level_dbfs[self._column]) < LOUD_DBFS:
+            self._quiet_s = self._now_s
         if self._state is None or self._has_acted:
             return
         waited_s = self._now_s - self._since_s
@@ -67,6 +79,9 @@ class AutoHand:
             return Made(0.0)
         if state.phase is Phase.ADVISED and waited_s >= REACTION_S:
             return Finish(0.0)
+        if state.phase is Phase.LISTENING and self._now_s - self._quiet_s > LOUD_FOR_S:
+            self._quiet_s = self._now_s
+            return Raised(0.0, DOWN_DB)
         if state.phase is Phase.LISTENING and waited_s >= LISTEN_S:
             return Raised(0.0, RAISE_DB) if state.raised_db < MOST_RAISED_DB else Finish(0.0)
         return None

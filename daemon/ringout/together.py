@@ -106,7 +106,7 @@ def practise(seeds: Sequence[int], plan: Plan) -> list[dict[str, Any]]:
         tap = FloorTap(tapped, index)
         tapped = tap
         conductor = Conductor(begin(plan), Unwritten(), channel=index + 1, floor=tap)
-        hand, keeper = AutoHand(conductor.submit), TruthKeeper(source)
+        hand, keeper = AutoHand(conductor.submit, index), TruthKeeper(source)
         for watcher in (keeper, VirtualDesk(source), hand, _Ending(row, index)):
             conductor.add(watcher)
         conductors.append(conductor)

@@ -16,7 +16,7 @@ from prehowl.daemon.ringout.state import State
 from prehowl.daemon.sources.base import Block, SourceHealth
 
 READ_S = 0.02
-START_BELOW_DB = 4.0
+START_BELOW_DB = 4.2
 """The send begins so far below the loop's limit: the engineer has brought it up by ear."""
 MOVE_S = 0.8
 """How long a hand takes for a decibel or two."""
