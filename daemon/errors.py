@@ -26,6 +26,10 @@ class ShowFileError(PrehowlError):
     """The show file cannot be read or holds impossible values; lists all of them at once."""
 
 
+class SheetError(PrehowlError):
+    """An EQ sheet is missing, ambiguous, damaged or impossible."""
+
+
 class RecordingError(PrehowlError):
     """A recording is missing, empty, truncated or no audio."""
 

@@ -1,0 +1,1 @@
+"""EQ sheets: a graphic-EQ setting with its story; kept, never overwritten."""
