@@ -5,7 +5,7 @@ one press.
 """
 
 from prehowl.daemon.ringout.state import Phase
-from prehowl.daemon.sinks.ringout.model import View
+from prehowl.daemon.sinks.ringout.model import FIGURES, View
 
 KEYS = {
     "\r": "confirm", "\n": "confirm", " ": "confirm",
@@ -16,6 +16,7 @@ KEYS = {
     "\t": "other",
     "x": "skip", "u": "undo",
     "g": "gain_up", "l": "gain_down",
+    "w": "won", **{figure: figure for figure in FIGURES}, "\x7f": "rub out", "\b": "rub out",
     "f": "finish", "q": "quit", "t": "theme",
 }  # fmt: skip
 """Key or escape sequence -> action; small letters stand for both cases."""
@@ -34,6 +35,8 @@ def hints(view: View) -> list[str]:
         return ["F again: finish and write the sheet"]
     if view.asked == "quit":
         return ["Q again: leave; nothing is lost, prehowl ringout --resume goes on"]
+    if view.typed is not None:
+        return [f"GAIN WON: {view.typed}_ dB", "RETURN take it", "any other key: leave it"]
     state = view.state
     phase = state.phase if state is not None else None
     if phase is Phase.FINISHED:
@@ -42,4 +45,4 @@ def hints(view: View) -> list[str]:
     if phase is Phase.PULL and len(view.draft.faders) > 1:
         answers.insert(3, "TAB other")
     undo = ["U undo"] if state is not None and state.can_undo else []
-    return [*answers, *undo, "FF finish", "QQ quit", "G/L gain +1/-1", "T theme"]
+    return [*answers, *undo, "FF finish", "QQ quit", "G/L gain +1/-1", "W gain won", "T theme"]

@@ -18,6 +18,10 @@ SETTLE_S = 0.5
 its way to answer the one before must not confirm this one unread (our choice)."""
 GAIN_STEP_DB = 1.0
 SILENT_DBFS = -120.0
+FIGURES = (*"0123456789", ".")
+LONGEST = 4  # characters of a typed gain: '10.5'
+MOST_DB = 40.0
+"""More gain than that nobody wins: a slip of a finger."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +38,7 @@ class View:
     has_fresh_loss: bool  # audio was lost within the last minute
     notes: tuple[str, ...]
     asked: str  # 'finish' or 'quit' after its first press
+    typed: str | None  # the gain won, as far as it has been typed; None: it is not being typed
     has_keys: bool
 
 
@@ -59,6 +64,7 @@ class Model:
         self._lost, self._lost_at_s = 0, float("-inf")
         self._notes: tuple[str, ...] = ()
         self._asked: tuple[str, float] = ("", float("-inf"))
+        self._typed: str | None = None
 
     def take_state(self, state: State, now_s: float) -> None:
         """Take what is known now; a new instruction begins a new draft."""
@@ -67,6 +73,7 @@ class Model:
         if before is None or (before.phase, before.pulls) != (state.phase, state.pulls):
             self._draft = begin(state.pulls)
             self._changed_s = now_s
+            self._typed = None
             self._asked = ("", float("-inf"))
 
     def take_snapshot(self, snapshot: Snapshot, now_s: float) -> None:
@@ -96,6 +103,7 @@ class Model:
             has_fresh_loss=now_s - self._lost_at_s < FRESH_LOSS_S,
             notes=self._notes,
             asked=self._asked_now(now_s),
+            typed=self._typed,
             has_keys=self.has_keys,
         )
 
@@ -119,7 +127,22 @@ class Model:
         if action == "finish":
             return (acts.Finish(0.0) if self._is_second("finish", now_s) else None), False
         self._asked = ("", float("-inf"))
+        if self._typed is not None:
+            return self._enter(action, self._typed), False
+        if action == "won":
+            self._typed = ""
         return self._act(action, state, now_s), False
+
+    def _enter(self, action: str, typed: str) -> acts.PersonAct | None:
+        """Take a key while a figure is being typed; what is no part of one gives it up."""
+        self._typed = None
+        if action in FIGURES:
+            self._typed = (typed + action)[:LONGEST]
+        elif action == "rub out":
+            self._typed = typed[:-1]
+        elif action == "confirm" and _is_gain(typed):
+            return acts.GainEntered(0.0, float(typed))
+        return None
 
     def _act(self, action: str, state: State, now_s: float) -> acts.PersonAct | None:
         plain: dict[str, acts.PersonAct] = {
@@ -160,3 +183,9 @@ class Model:
     def _asked_now(self, now_s: float) -> str:
         what, at_s = self._asked
         return what if now_s - at_s <= CONFIRM_S else ""
+
+
+def _is_gain(typed: str) -> bool:
+    """Tell whether what was typed is a gain that can be meant."""
+    is_number = typed.count(".") <= 1 and typed.strip(".") != ""
+    return is_number and float(typed) <= MOST_DB

@@ -173,9 +173,20 @@ def _status(view: View, paper: Paper) -> Line:
     if bad:
         text = f"CHECK: {', '.join(bad)} "
         line.put(cut_to(text, paper.width - 1, paper.signs.ellipsis), paper.theme.trouble).put(" ")
-    raised = view.state.raised_db if view.state is not None else 0.0
-    parts = [_level(view.level_dbfs, paper.signs), f"gain given {raised:+g} dB", *good]
+    parts = [_level(view.level_dbfs, paper.signs), *_gains(view), *good]
     return line.put(joined(parts, line.left - 1, paper.signs.dot))
+
+
+def _gains(view: View) -> list[str]:
+    """Return the gain that was told, and what has been won so far if that is known."""
+    state = view.state
+    if state is None:
+        return []
+    won = state.gain_won
+    return [
+        f"gain given {state.raised_db:+g} dB",
+        *([] if won is None else [f"won {won.db:.1f} dB"]),
+    ]
 
 
 def _level(level_dbfs: float, signs: Signs) -> str:

@@ -45,6 +45,15 @@ def typed(moment, keys, *, now_s=NOW_S):
         ("checking", "\r", []),
         ("listening", "u", [acts.Undo(0.0)]),
         ("listening", "gGl", [acts.Raised(0.0, 1.0)] * 2 + [acts.Raised(0.0, -1.0)]),
+        ("listening", "w5.5\r", [acts.GainEntered(0.0, 5.5)]),
+        ("listening", "w16\x7f\r", [acts.GainEntered(0.0, 1.0)]),
+        ("listening", "w\r", []),
+        ("listening", "w.\r", []),
+        ("listening", "w1.2.\r", []),
+        ("listening", "w99\r", []),
+        ("listening", "w5u5\r", []),
+        ("listening", "5\r", []),
+        ("pull", "w5\r\r", [acts.GainEntered(0.0, 5.0), acts.Made(0.0)]),
         ("pull", "f", []),
         ("pull", "ff", [acts.Finish(0.0)]),
         ("pull", "fxf", [acts.Skip(0.0)]),
@@ -103,6 +112,17 @@ def test_a_draft_does_not_outlive_its_instruction():
     assert not model.view(NOW_S).draft.is_changed
 
 
+def test_typing_is_given_up_when_an_instruction_comes():
+    """Whoever types a figure while it begins to ring means the ring with the next return."""
+    model = examples.moment("listening", now_s=NOW_S)
+    for action in ("won", "7"):
+        model.press(action, NOW_S)
+    assert "GAIN WON: 7_ dB" in hints(model.view(NOW_S))
+    model.take_state(examples.state("pull"), NOW_S)
+    assert model.view(NOW_S).typed is None
+    assert model.press("confirm", NOW_S + SETTLE_S)[0] == acts.Made(0.0)
+
+
 def test_nothing_is_asked_before_the_first_state():
     """Keys before the ring-out has begun make no acts; leaving works."""
     model = Model("", 0)
@@ -157,7 +177,7 @@ def test_keys_that_are_shown_exist_and_do_something():
     for moment in examples.MOMENTS:
         for hint in hints(examples.moment(moment).view(NOW_S)):
             word = hint.split()[0]
-            if word in ("RETURN", "UP/DOWN", "LEFT/RIGHT", "TAB"):
+            if word in ("RETURN", "UP/DOWN", "LEFT/RIGHT", "TAB"):  # keys without a letter
                 continue
             for letter in set(word.replace("/", "")):
                 assert letter.lower() in KEYS, hint
