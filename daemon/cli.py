@@ -19,6 +19,7 @@ from prehowl.daemon.errors import BAD_INPUT, OK, SYSTEM_FAILURE, PrehowlError
 COMMANDS = {
     "demo": "watch an invented festival on a virtual stage; needs no hardware",
     "watch": "watch a live interface, or a recording at its own pace",
+    "attach": "show the dashboards of daemons elsewhere on this screen",
     "scan": "find rings in recordings",
     "devices": "list audio devices with numbers and channels",
     "check": "look over show file, device, channel levels and OSC before doors",

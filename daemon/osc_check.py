@@ -11,8 +11,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from prehowl.daemon.events import RingEvent
+from prehowl.daemon.show import Show
 from prehowl.daemon.show.tables import Channel, OscTarget
-from prehowl.daemon.sinks.osc import OscSink
+from prehowl.daemon.sinks.osc import OscSink, sink_for
 from prehowl.daemon.sinks.osc_link import Resolve
 from prehowl.daemon.sinks.osc_messages import CHECK, datagram
 from prehowl.detectors.rings import RingState
@@ -58,23 +59,28 @@ def look_at_targets(
 
 
 def look_at(target: OscTarget, *, resolve: Resolve | None = None) -> TargetFound:
-    """Resolve the name, send `/prehowl/check` and wait a moment for a refusal."""
+    """Resolve the name, try the port, and wait a moment for a refusal."""
+    is_stream = target.transport == "tcp"
+    kind = socket.SOCK_STREAM if is_stream else socket.SOCK_DGRAM
     try:
-        ways = (resolve or socket.getaddrinfo)(target.host, target.port, type=socket.SOCK_DGRAM)
-        family, kind, protocol, _, address = ways[0]
+        ways = (resolve or socket.getaddrinfo)(target.host, target.port, type=kind)
+        family, kind_found, protocol, _, address = ways[0]
     except (OSError, UnicodeError, IndexError) as fault:
         why = getattr(fault, "strerror", None) or fault
         return _found(target, None, f"host name {target.host!r} does not resolve ({why})")
-    with socket.socket(family, kind, protocol) as way:
-        return _found(target, str(address[0]), _asked(way, address))
+    with socket.socket(family, kind_found, protocol) as way:
+        fault_text = _connected(way, address) if is_stream else _asked(way, address)
+        return _found(target, str(address[0]), fault_text)
 
 
-def send_test_alert(targets: Sequence[OscTarget], channel: Channel, *, version: str) -> OscSink:
+def send_test_alert(show: Show, channel: Channel, *, version: str) -> OscSink:
     """Show a clearly marked ring on one channel of every receiver for two seconds, then clear it.
+
+    It goes through the mappings as well, so that a mapped display or lamp is tried out too.
 
     Returns the closed sink: its `target_health` and `dropped` tell how it went.
     """
-    sink = OscSink(targets, version=version, channels=(channel.number,))
+    sink = sink_for(show, version=version, channels=(channel.number,))
     sink.start()
     try:
         sink.on_event(_test_event(channel, RingState.RINGING, 0.0))
@@ -118,8 +124,21 @@ def _asked(way: socket.socket, address: object) -> str:
     return ""  # somebody answered something
 
 
+def _connected(way: socket.socket, address: object) -> str:
+    """Return "" or why there is no TCP connection."""
+    try:
+        way.settimeout(LOOK_UP_S)
+        way.connect(address)  # type: ignore[arg-type]
+    except ConnectionRefusedError:
+        return "nothing listens on that port: is the receiver's app open?"
+    except OSError as fault:
+        return f"cannot be reached ({fault.strerror or fault})"
+    return ""
+
+
 def _found(target: OscTarget, address: str | None, fault: str) -> TargetFound:
-    text = fault or "no refusal, which is as much as UDP can tell"
+    seen = {"udp": "no refusal, which is as much as UDP can tell", "tcp": "connected"}
+    text = fault or seen[target.transport]
     return TargetFound(target.label, target.host, target.port, address, not fault, text)
 
 

@@ -1,5 +1,6 @@
 """The rings that are alive, worst first, and the count of alarms."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from prehowl.daemon.events import RingEvent
@@ -32,7 +33,12 @@ class RingsNow:
 
     def worst_first(self) -> tuple[RingEvent, ...]:
         """Return living rings: howling before ringing before suspect, then by growth and level."""
-        return tuple(sorted(self._living.values(), key=_badness, reverse=True))
+        return worst_first(self._living.values())
+
+
+def worst_first(rings: Iterable[RingEvent]) -> tuple[RingEvent, ...]:
+    """Return rings: howling before ringing before suspect, then by growth and level."""
+    return tuple(sorted(rings, key=_badness, reverse=True))
 
 
 def _badness(event: RingEvent) -> tuple[int, float, float, int]:

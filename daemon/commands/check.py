@@ -240,7 +240,7 @@ def _test_channel(show: Show, number: int) -> Channel:
 
 
 def _test_alert(show: Show, channel: Channel, report: Report) -> None:
-    sink = send_test_alert(show.osc, channel, version=version("prehowl"))
+    sink = send_test_alert(show, channel, version=version("prehowl"))
     targets: list[dict[str, Any]] = [
         {"name": name, "ok": text == "ok", "text": text} for name, text in sink.target_health()
     ]

@@ -10,18 +10,19 @@ from importlib.metadata import version
 from typing import TextIO
 
 from prehowl.daemon.desk.desk import Desk
+from prehowl.daemon.desk.running_order import RunningOrder
 from prehowl.daemon.errors import OK, UsageError
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.loop import Pace, StopFlag, run_loop, stop_on_signals
 from prehowl.daemon.osc_in.opened import OscInput
-from prehowl.daemon.show import default_show
+from prehowl.daemon.show import default_show, load_show
 from prehowl.daemon.show.in_force import with_osc_in, with_targets
 from prehowl.daemon.show.tables import THEMES
 from prehowl.daemon.sinks.base import Sink, Snapshot
 from prehowl.daemon.sinks.csv import CsvSink
 from prehowl.daemon.sinks.dashboard import Dashboard
 from prehowl.daemon.sinks.jsonl import JsonlSink
-from prehowl.daemon.sinks.osc import OscSink
+from prehowl.daemon.sinks.osc import sink_for
 from prehowl.daemon.sinks.table import TableSink
 from prehowl.daemon.sinks.words import time_words
 from prehowl.daemon.sources.stage import EngineerSink, StageSource
@@ -53,6 +54,9 @@ PRINT_SINKS: dict[str, Callable[[TextIO], Sink]] = {
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options."""
+    parser.add_argument(
+        "--show", metavar="SHOWFILE", help="receivers, mappings, acts and OSC in of a show file"
+    )
     parser.add_argument("--seconds", metavar="N", type=float, help="end after N s of stage time")
     parser.add_argument("--seed", metavar="N", type=int, default=7, help="another day; default 7")
     parser.add_argument(
@@ -77,16 +81,20 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Play and watch until the end, a signal or a key."""
     _refuse_the_impossible(args)
-    show = with_osc_in(with_targets(default_show(), args.osc), args.osc_in)
+    told = default_show() if args.show is None else load_show(args.show)
+    show = with_osc_in(with_targets(told, args.osc), args.osc_in)
     is_headless = args.headless or args.format is not None or not sys.stdout.isatty()
     festival = Festival(RATE_HZ, args.seed, with_truth=args.truth)
     source = StageSource(festival, args.seconds)
-    osc = OscSink(show.osc, version=version("prehowl"))
+    osc = sink_for(show, version=version("prehowl"))
     setups = [ChannelSetup(is_reference=name == PLAYBACK) for name in CHANNELS]
     numbers = tuple(range(1, len(CHANNELS) + 1))
     with stop_on_signals() as stop, OscInput(show.osc_in).listening() as asked:
-        desk = Desk(CHANNELS, numbers, sources=(asked,))
+        order = RunningOrder(show.acts, follows_clock=show.order.follow_clock)
+        desk = Desk(CHANNELS, numbers, order=order, sources=(asked,))
         sinks: list[Sink] = [osc, EngineerSink(festival)]
+        title = show.stage.title or f"{NAME} (demo)"
+        sinks += asked.subscribers(title=title, numbers=numbers, names=CHANNELS)
         if is_headless:
             sinks += _printers(args, festival)
         else:

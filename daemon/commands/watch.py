@@ -21,7 +21,7 @@ from prehowl.daemon.sinks.csv import CsvSink
 from prehowl.daemon.sinks.dashboard import Dashboard
 from prehowl.daemon.sinks.health_lines import HealthLines
 from prehowl.daemon.sinks.jsonl import JsonlSink
-from prehowl.daemon.sinks.osc import OscSink
+from prehowl.daemon.sinks.osc import OscSink, sink_for
 from prehowl.daemon.sinks.table import TableSink
 from prehowl.daemon.sinks.words import time_words
 from prehowl.daemon.sources.base import Source
@@ -169,14 +169,17 @@ def _run(show: Show, watched: _Watched, stop: StopFlag) -> LoopResult:
     all_names, all_setups = show.names(most, known), show.setups(most)
     names = [all_names[number - 1] for number in watched.numbers]
     engine = _engine(watched.source.rate_hz, [all_setups[n - 1] for n in watched.numbers])
-    osc = OscSink(show.osc, version=version("prehowl"), channels=watched.numbers)
+    osc = sink_for(show, version=version("prehowl"), channels=watched.numbers)
     with OscInput(show.osc_in).listening() as asked:
         order = RunningOrder(show.acts, follows_clock=show.order.follow_clock)
+        attached = asked.subscribers(
+            title=show.stage.title or watched.title, numbers=watched.numbers, names=names
+        )
         desk = Desk(names, watched.numbers, order=order, sources=(asked,))
         return run_loop(
             watched.source,
             engine,
-            _sinks(watched, show, desk, osc, stop),
+            [*_sinks(watched, show, desk, osc, stop), *attached],
             names=names,
             channel_numbers=watched.numbers,
             stop=stop,

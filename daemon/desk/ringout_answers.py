@@ -1,4 +1,4 @@
-"""What OSC may answer to a ring-out: confirm, correct, undo, finish; and what came of it, in words.
+"""What OSC may say to a ring-out: yes, no, a correction, gain, undo, finish; and what came of it.
 
 The same acts as the keys of the screen. They are looked at in the loop's thread, where the state
 does not change under them.
@@ -58,11 +58,28 @@ def answer(command: Command, state: State) -> Answer:
         return _confirm(state)
     if command.verb is Verb.RINGOUT_CORRECT:
         return _correct(command, state)
-    if command.verb is Verb.RINGOUT_UNDO:
+    if command.verb is Verb.RINGOUT_GAIN:
+        return _gain(command)
+    return _plain(command.verb, state)
+
+
+def _plain(verb: Verb, state: State) -> Answer:
+    """Return what a button means that needs no figures."""
+    if verb is Verb.RINGOUT_SKIP:
+        if state.phase is Phase.PULL:
+            return acts.Skip(0.0), f"{pulls_words(state.pulls)} left alone"
+        return None, "nothing is to be pulled now"
+    if verb is Verb.RINGOUT_UNDO:
         if state.can_undo:
             return acts.Undo(0.0), "the last cut is taken back: put the fader back"
         return None, "there is no cut to take back"
     return acts.Finish(0.0), "the ring-out is finished"
+
+
+def _gain(command: Command) -> Answer:
+    if not command.by_db:
+        return None, "no change of gain was named"
+    return acts.Raised(0.0, round(command.by_db, 2)), f"gain {command.by_db:+.1f} dB noted"
 
 
 def _confirm(state: State) -> Answer:

@@ -1,8 +1,10 @@
 """OSC in as a command opens it: from the show file, with what the health line says of it."""
 
 import contextlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from importlib.metadata import version
 
+from prehowl.daemon.attach.subscribers import Subscribers
 from prehowl.daemon.osc_in.receiver import Receiver
 from prehowl.daemon.osc_in.verbs import Command
 from prehowl.daemon.show.osc_tables import OscIn
@@ -14,6 +16,7 @@ class OscInput:
     def __init__(self, settings: OscIn) -> None:
         """Prepare; no port is opened before `listening`."""
         self.receiver: Receiver | None = None
+        self._lets_attach = settings.attach
         if settings.port is not None:
             self.receiver = Receiver(
                 settings.bind, settings.port, allow=settings.allow, verbs=settings.verbs
@@ -36,6 +39,22 @@ class OscInput:
             yield self
         finally:
             self.receiver.close()
+
+    def subscribers(
+        self, *, title: str, numbers: Sequence[int], names: Sequence[str]
+    ) -> list[Subscribers]:
+        """Return the sink for those who attach, none where nobody may."""
+        if self.receiver is None or not self._lets_attach:
+            return []
+        made = Subscribers(
+            title=title,
+            version=version("prehowl"),
+            numbers=numbers,
+            names=names,
+            answer=self.receiver.answer,
+        )
+        self.receiver.inbox.ask = made.ask
+        return [made]
 
     def take(self) -> list[Command]:
         """Return the commands that wait, oldest first."""

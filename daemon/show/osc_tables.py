@@ -1,9 +1,14 @@
-"""The tables of a show file that speak of OSC beyond the receivers: what is let in."""
+"""The tables of a show file that speak of OSC beyond the receivers: what is let in, mappings."""
 
 from dataclasses import dataclass
 from typing import Annotated
 
 from prehowl.daemon.show.keys import Key
+from prehowl.daemon.show.tables import WORDS_HIGH, Kind
+
+STATES = ("suspect", "ringing", "howling")
+KINDS = tuple(str(kind) for kind in Kind)
+ARGUMENT_TYPES = ("int", "float", "string", "bool", "blob")
 
 VERBS = (
     "next_act",
@@ -13,6 +18,8 @@ VERBS = (
     "snapshot",
     "ringout_confirm",
     "ringout_correct",
+    "ringout_skip",
+    "ringout_gain",
     "ringout_undo",
     "ringout_finish",
 )
@@ -52,3 +59,127 @@ class OscIn:
         bool,
         Key("Whether `prehowl attach` may show this daemon's dashboard elsewhere."),
     ] = True
+
+
+@dataclass(frozen=True, slots=True)
+class MapArgument:
+    """One argument of a mapping."""
+
+    type: Annotated[
+        str,
+        Key(
+            "What is sent: `int` (`i`), `float` (`f`), `string` (`s`), `bool` (`T` or `F`), "
+            "`blob` (`b`). Never guessed from the value.",
+            choices=ARGUMENT_TYPES,
+        ),
+    ]
+    value: Annotated[
+        str,
+        Key(
+            "Text with fields in braces, `{channel_name}: {label}`. For `int`, `float` and "
+            "`bool` a number, or one field that is a figure. For `blob` the text as UTF-8, or "
+            "`hex:` and the bytes.",
+            low=1,
+            high=200,
+        ),
+    ]
+    scale_from: Annotated[
+        tuple[float, ...],
+        Key(
+            "Two numbers: the field's range, mapped in a straight line to `scale_to`; beyond it "
+            "the end stands.",
+            low=-1e6,
+            high=1e6,
+            unset="not scaled",
+        ),
+    ] = ()
+    scale_to: Annotated[
+        tuple[float, ...],
+        Key("Two numbers: what the receiver wants.", low=-1e6, high=1e6, unset="not scaled"),
+    ] = ()
+    unknown: Annotated[
+        float, Key("Sent for a figure that is not known yet, unscaled.", low=-1e6, high=1e6)
+    ] = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class OscMap:
+    """One mapping: rings that pass a filter become messages of any address."""
+
+    address: Annotated[
+        str,
+        Key(
+            "OSC address; may hold `{channel}`, `{channel_name}`, `{kind}`, `{state}`, "
+            "`{state_number}`, `{band_hz}`.",
+            low=1,
+            high=200,
+        ),
+    ]
+    args: Annotated[tuple[MapArgument, ...], Key("The arguments, in order; none is fine.")] = ()
+    targets: Annotated[
+        tuple[str, ...],
+        Key("Names of the `[[osc]]` receivers that get it.", high=300, unset="all of them"),
+    ] = ()
+    send: Annotated[
+        str,
+        Key(
+            "`enter`: once, when a ring comes to pass the filter; `leave`: once, when it no longer "
+            "does; `while`: again and again in between, `rate_hz` times a second; `each`: at every "
+            "event that passes.",
+            choices=("enter", "leave", "while", "each"),
+        ),
+    ] = "enter"
+    per: Annotated[
+        str,
+        Key(
+            "What `enter`, `leave` and `while` count: every `ring`, or the first and last ring "
+            "on a `channel`, or of the whole `show`. A lamp for a channel wants `channel`.",
+            choices=("ring", "channel", "show"),
+        ),
+    ] = "ring"
+    rate_hz: Annotated[float, Key("How often `while` sends.", "Hz", low=0.1, high=30)] = 4.0
+    at_most_hz: Annotated[
+        float,
+        Key(
+            "Most messages a second at one address; of those that come too fast the latest wins.",
+            "Hz",
+            low=0.1,
+            high=1000,
+        ),
+    ] = 20.0
+    states: Annotated[tuple[str, ...], Key("Only rings in these states.", choices=STATES)] = (
+        "ringing",
+        "howling",
+    )
+    channels: Annotated[
+        tuple[int, ...], Key("Only these channel numbers.", low=1, high=256, unset="all")
+    ] = ()
+    kinds: Annotated[
+        tuple[str, ...],
+        Key(
+            "Only channels of these kinds.", choices=tuple(str(kind) for kind in Kind), unset="all"
+        ),
+    ] = ()
+    acts: Annotated[
+        tuple[str, ...], Key("Only while these acts are on.", high=WORDS_HIGH, unset="all")
+    ] = ()
+    band_from_hz: Annotated[
+        float | None,
+        Key("Only bands from this nominal centre up.", "Hz", low=20, high=20000, unset="all"),
+    ] = None
+    band_to_hz: Annotated[
+        float | None,
+        Key("Only bands up to this nominal centre.", "Hz", low=20, high=20000, unset="all"),
+    ] = None
+    bundle: Annotated[
+        str,
+        Key(
+            "`none`: plain messages; `immediate`: in a bundle to be obeyed at once; `time`: in a "
+            "bundle with the event's time plus `delay_ms` (both computers need the same clock). "
+            "Messages of one moment share a bundle.",
+            choices=("none", "immediate", "time"),
+        ),
+    ] = "none"
+    delay_ms: Annotated[
+        float, Key("Added to the time of a bundle.", unit="ms", low=0, high=10000)
+    ] = 0.0

@@ -3,6 +3,7 @@
 import difflib
 from collections.abc import Iterator, Sequence
 
+from prehowl.daemon.show.map_rules import faults_of_maps
 from prehowl.daemon.show.request_rules import faults_of_order, faults_of_osc_in
 from prehowl.daemon.show.show import Show
 from prehowl.daemon.show.tables import Channel, Kind
@@ -22,7 +23,7 @@ def faults_between(show: Show, known: Sequence[Fault]) -> list[Fault]:
         judged who belongs to whom: one slip should not be told three times.
     """
     found = [*_twice(show), *_too_far(show), *_delays(show), *_kinds(show), *_targets(show)]
-    found += faults_of_osc_in(show) + faults_of_order(show)
+    found += faults_of_osc_in(show) + faults_of_order(show) + faults_of_maps(show, known)
     if not any(path.endswith((".name", ".kind", ".number", "channels")) for path, _ in known):
         found += _belongings(show)
     return found

@@ -6,7 +6,7 @@ from typing import Annotated
 
 from prehowl.daemon.show.keys import Key
 from prehowl.daemon.show.order_tables import Act, Order
-from prehowl.daemon.show.osc_tables import OscIn
+from prehowl.daemon.show.osc_tables import OscIn, OscMap
 from prehowl.daemon.show.tables import (
     SENSITIVITIES,
     Advice,
@@ -41,6 +41,13 @@ class Show:
     ] = ()
     osc: Annotated[
         tuple[OscTarget, ...], Key("One table a receiver of OSC; none: nothing is sent.")
+    ] = ()
+    maps: Annotated[
+        tuple[OscMap, ...],
+        Key(
+            "Mappings: one table for each message that a device wants in its own words "
+            "(docs/osc.md)."
+        ),
     ] = ()
     osc_in: Annotated[
         OscIn, Key("What may be asked of prehowl by OSC; off unless `port` is given.")

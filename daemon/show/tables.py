@@ -16,6 +16,7 @@ SENSITIVITIES = {"calm": 0.7, "normal": 1.0, "keen": 1.4}
 THEMES = ("dark", "light")
 MESSAGES = ("ring", "channel", "worst", "act", "control", "ringout", "heartbeat", "health")
 """Groups of OSC messages that a target may ask for."""
+TRANSPORTS = ("udp", "tcp")
 OSC_PORT = 9000
 WORDS_HIGH = 40  # characters of a name: what a dashboard column and a tablet label can hold
 
@@ -211,7 +212,15 @@ class OscTarget:
     """One receiver of OSC datagrams: a tablet, a lighting desk, another computer."""
 
     host: Annotated[str, Key("Address or host name of the receiver.", low=1, high=253)]
-    port: Annotated[int, Key("UDP port that it listens on.", low=1, high=65535)] = OSC_PORT
+    port: Annotated[int, Key("Port that it listens on.", low=1, high=65535)] = OSC_PORT
+    transport: Annotated[
+        str,
+        Key(
+            "`udp`: datagrams, what nearly every device takes; `tcp`: one connection with SLIP "
+            "frames (OSC 1.1), where nothing may be lost on the way.",
+            choices=TRANSPORTS,
+        ),
+    ] = "udp"
     name: Annotated[str, Key("What you call it.", high=WORDS_HIGH, unset="`host:port`")] = ""
     messages: Annotated[
         tuple[str, ...],

@@ -9,11 +9,15 @@ from collections.abc import Mapping, Sequence
 
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.notes import Note
+from prehowl.daemon.osc_map.fields import Known
+from prehowl.daemon.osc_map.mapper import Mapper
 from prehowl.daemon.rings_now import RingsNow
+from prehowl.daemon.show import Show
+from prehowl.daemon.show.osc_tables import OscMap
 from prehowl.daemon.show.tables import OscTarget
 from prehowl.daemon.sinks.base import Snapshot
 from prehowl.daemon.sinks.osc_board import NO_ACT, Board, act_of, make_board
-from prehowl.daemon.sinks.osc_link import PAUSE_FIRST_S, Link, Resolve
+from prehowl.daemon.sinks.osc_link import PAUSE_FIRST_S, Resolve
 from prehowl.daemon.sinks.osc_messages import (
     Value,
     control_datagram,
@@ -22,6 +26,7 @@ from prehowl.daemon.sinks.osc_messages import (
 )
 from prehowl.daemon.sinks.osc_ringout import ringout_values
 from prehowl.daemon.sinks.osc_sender import Sender
+from prehowl.daemon.sinks.osc_stream import way_to
 
 CLOSE_PATIENCE_S = 1.0
 
@@ -37,6 +42,8 @@ class OscSink:
         channels: Sequence[int] | None = None,
         resolve: Resolve | None = None,
         pause_first_s: float = PAUSE_FIRST_S,
+        maps: Sequence[OscMap] = (),
+        known: Known | None = None,
     ) -> None:
         """Prepare; nothing is looked up or sent before `start`.
 
@@ -53,13 +60,19 @@ class OscSink:
             In place of `socket.getaddrinfo`, for tests.
         pause_first_s : float
             First pause before a failed target is tried again, seconds; it doubles up to 30 s.
+        maps : sequence of OscMap
+            Mappings of the show file; one without `targets` is for all of them.
+        known : Known, optional
+            What the mappings' templates can speak of besides the rings.
         """
         self._targets = tuple(targets)
+        known_as, about = [target.label for target in targets], known or Known()
         self._senders = tuple(
             Sender(
                 target,
                 version,
-                Link(target.host, target.port, resolve=resolve, pause_first_s=pause_first_s),
+                way_to(target, resolve=resolve, pause_first_s=pause_first_s),
+                Mapper([m for m in maps if target.label in (m.targets or known_as)], about),
             )
             for target in targets
         )
@@ -81,9 +94,10 @@ class OscSink:
         """Queue the event's record and what it changes on the flat addresses."""
         self._rings.take(event)
         self._channels.add(int(event.channel))
-        message = ring_datagram(event)
+        message, wall_s = ring_datagram(event), time.time()
         for target, sender in zip(self._targets, self._senders, strict=True):
             sender.alive()
+            sender.happen(event, wall_s)
             if "ring" in target.messages:
                 sender.put(message)
         self._put_board(self._rings.worst_first())
@@ -107,6 +121,7 @@ class OscSink:
         state = snapshot.health.source.state
         for sender in self._senders:
             sender.alive()
+            sender.live(snapshot.rings)
             sender.set_health(message, at_once=state != self._device_state)
         self._device_state = state
         self._put_board(snapshot.rings)
@@ -158,3 +173,10 @@ class OscSink:
         self._board = board
         for sender in self._senders:
             sender.put(board)
+
+
+def sink_for(show: Show, *, version: str, channels: Sequence[int] | None = None) -> OscSink:
+    """Return the sink for a show's receivers with its mappings."""
+    kinds = {channel.number: channel.kind for channel in show.channels}
+    known = Known(kinds, show.stage.title)
+    return OscSink(show.osc, version=version, channels=channels, maps=show.maps, known=known)

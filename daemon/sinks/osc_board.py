@@ -11,7 +11,8 @@ from types import MappingProxyType
 
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.sinks.base import Snapshot
-from prehowl.daemon.sinks.osc_messages import ACT, NOTHING, Value, ring_values, typed
+from prehowl.daemon.sinks.osc_bytes import Value
+from prehowl.daemon.sinks.osc_messages import ACT, NOTHING, ring_values, typed
 from prehowl.detectors.rings import RingState
 
 WORST = 0

@@ -10,12 +10,11 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from pythonosc.osc_message_builder import OscMessageBuilder
-
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.notes import Note
 from prehowl.daemon.rings_now import BADNESS
 from prehowl.daemon.sinks.base import Health
+from prehowl.daemon.sinks.osc_bytes import Value, message_bytes
 from prehowl.daemon.sinks.words import band_words
 
 CONTRACT_VERSION = 2
@@ -32,9 +31,6 @@ NOTHING = "-"
 TEXT_HIGH = 200  # characters of any one text: a datagram stays far below what a network splits
 INT_HIGH = 2**31 - 1
 FLOAT_HIGH = 3.4028234e38
-
-Value = tuple[str, int | float | str]
-"""A type tag and its value."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,21 +141,23 @@ WORST_ONLY = (
 def datagram(spec: Spec, values: Sequence[object]) -> bytes:
     """Return the bytes of one message of the table; `values` in the order of its arguments."""
     pairs = zip(spec.arguments, values, strict=True)
-    return _build(spec.address, [(tag, typed(tag, value)) for (tag, _), value in pairs])
+    return message_bytes(spec.address, [(tag, typed(tag, value)) for (tag, _), value in pairs])
 
 
 def flat_datagram(address: str, value: Value) -> bytes:
     """Return the bytes of a message with one argument."""
-    return _build(address, [value])
+    return message_bytes(address, [value])
 
 
-def typed(tag: str, value: object) -> int | float | str:
+def typed(tag: str, value: object) -> int | float | str | bytes:
     """Return the value as the tag's plain Python type, whatever number type it came as.
 
     None, NaN, infinities and what does not fit 32 bits become `UNKNOWN`.
     """
     if tag == "s":
         return _text(str(value))
+    if isinstance(value, bytes):
+        return value
     if value is None:
         return UNKNOWN if tag == "i" else float(UNKNOWN)
     number = float(value)  # type: ignore[arg-type]
@@ -174,35 +172,30 @@ def _text(text: str) -> str:
     return whole[:TEXT_HIGH]
 
 
-def _build(address: str, arguments: Sequence[Value]) -> bytes:
-    builder = OscMessageBuilder(address)
-    for tag, value in arguments:
-        builder.add_arg(value, tag)
-    return builder.build().dgram
-
-
 def ring_datagram(event: RingEvent) -> bytes:
     """Return `/prehowl/ring` for one event: the whole record, times in milliseconds."""
+    return datagram(RING, ring_arguments(event))
+
+
+def ring_arguments(event: RingEvent, *, with_evidence: bool = True) -> tuple[object, ...]:
+    """Return the values of `/prehowl/ring` in their documented order."""
     record = event.record()
-    return datagram(
-        RING,
-        (
-            CONTRACT_VERSION,
-            event.id,
-            event.channel,
-            event.channel_name,
-            record["state"],
-            _ms(event.time_s),
-            _ms(event.onset_s),
-            record["frequency_hz"],
-            record["band_hz"],
-            record["level_dbfs"],
-            record["growth_db_per_s"],
-            record["margin_db"],
-            record["cut_db"],
-            _evidence(event),
-            event.act or NOTHING,
-        ),
+    return (
+        CONTRACT_VERSION,
+        event.id,
+        event.channel,
+        event.channel_name,
+        record["state"],
+        _ms(event.time_s),
+        _ms(event.onset_s),
+        record["frequency_hz"],
+        record["band_hz"],
+        record["level_dbfs"],
+        record["growth_db_per_s"],
+        record["margin_db"],
+        record["cut_db"],
+        _evidence(event) if with_evidence else "",
+        event.act or NOTHING,
     )
 
 

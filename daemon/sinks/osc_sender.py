@@ -1,4 +1,4 @@
-"""The thread that serves one receiver: bounded queue in, datagrams out, heartbeat in between.
+"""The thread that serves one receiver: bounded queue in, packets out, heartbeat in between.
 
 One thread a receiver, since looking up a name can take half a minute, and one receiver's trouble
 must not be another's. The queue loses its oldest entries when full: a board is the whole picture,
@@ -9,19 +9,40 @@ import threading
 import time
 from collections import deque
 from collections.abc import Mapping
+from dataclasses import dataclass
 
+from prehowl.daemon.events import RingEvent
+from prehowl.daemon.osc_map.fields import Known
+from prehowl.daemon.osc_map.mapper import Mapper
 from prehowl.daemon.show.tables import OscTarget
 from prehowl.daemon.sinks.osc_board import GROUP_OF, Board
-from prehowl.daemon.sinks.osc_link import Link
+from prehowl.daemon.sinks.osc_bytes import Value
+from prehowl.daemon.sinks.osc_link import Way
 from prehowl.daemon.sinks.osc_messages import (
     BYE,
     CONTRACT_VERSION,
     HEARTBEAT,
-    Value,
     datagram,
     flat_datagram,
 )
 
+
+@dataclass(frozen=True, slots=True)
+class Happening:
+    """One event for the mappings, with the wall time at which it came."""
+
+    event: RingEvent
+    wall_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Living:
+    """All living rings, to set the mappings right after events were lost."""
+
+    rings: tuple[RingEvent, ...]
+
+
+Item = bytes | Board | Happening | Living
 QUEUE_LENGTH = 512  # a burst of 64 channels in every state, twice
 BEAT_S = 1.0
 ALIVE_S = 2.0
@@ -35,10 +56,14 @@ SEQUENCE_HIGH = 2**31
 class Sender:
     """Takes datagrams and boards from the loop, sends them to one target from its own thread."""
 
-    def __init__(self, target: OscTarget, version: str, link: Link) -> None:
+    def __init__(
+        self, target: OscTarget, version: str, link: Way, mapper: Mapper | None = None
+    ) -> None:
         self.dropped = 0  # ring messages lost here: queue full, or no way to the receiver
         self._target, self._version, self._link = target, version, link
-        self._queue: deque[bytes | Board] = deque()
+        self._mapper = mapper or Mapper((), Known())
+        self._has_missed = False  # events that the mappings should have seen
+        self._queue: deque[Item] = deque()
         self._news = threading.Condition()
         self._is_closing = False
         self._alive_at_s = float("-inf")
@@ -57,7 +82,18 @@ class Sender:
         """Start the thread."""
         self._thread.start()
 
-    def put(self, item: bytes | Board) -> None:
+    def happen(self, event: RingEvent, wall_s: float) -> None:
+        """Queue an event for the mappings, if there are any. Returns at once."""
+        if self._mapper:
+            self.put(Happening(event, wall_s))
+
+    def live(self, rings: tuple[RingEvent, ...]) -> None:
+        """Queue the living rings, if the mappings have missed an event. Returns at once."""
+        if self._has_missed:
+            self._has_missed = False
+            self.put(Living(rings))
+
+    def put(self, item: Item) -> None:
         """Queue a ring's datagram or a board. Returns at once."""
         with self._news:
             if len(self._queue) >= QUEUE_LENGTH:
@@ -98,20 +134,38 @@ class Sender:
     def _run(self) -> None:
         self._link.open()
         while (item := self._next_item()) is not None or not self._is_closing:
-            if isinstance(item, bytes):
-                self.dropped += not self._link.send(item)
-            elif item is not None:
-                self._board = item
-                self._send_changes()
+            self._do(item)
             self._beat_if_due()
+        self._send_mapped(self._mapper.rest(time.monotonic()))
         self._say_bye()
         self._link.close()
 
-    def _next_item(self) -> bytes | Board | None:
-        """Return the next entry, or None after waiting until the next beat, or when closing."""
+    def _do(self, item: Item | None) -> None:
+        """Do what one entry asks for, then what the mappings have due."""
+        now_s, wall_s = time.monotonic(), time.time()
+        if isinstance(item, bytes):
+            self.dropped += not self._link.send(item)
+        elif isinstance(item, Happening):
+            self._mapper.take(item.event, item.wall_s, now_s)
+        elif isinstance(item, Living):
+            self._mapper.reconcile(item.rings, wall_s, now_s)
+        elif item is not None:
+            self._board = item
+            self._send_changes()
+        if self._mapper.next_s() <= now_s:
+            is_alive = now_s - self._alive_at_s <= ALIVE_S
+            self._send_mapped(self._mapper.due(wall_s, now_s, is_alive=is_alive))
+
+    def _send_mapped(self, packets: list[bytes]) -> None:
+        for packet in packets:
+            self.dropped += not self._link.send(packet)
+
+    def _next_item(self) -> Item | None:
+        """Return the next entry, or None after waiting until something is due, or when closing."""
         with self._news:
             if not self._queue and not self._is_closing:
-                self._news.wait(max(0.0, self._next_beat_s - time.monotonic()))
+                due_s = min(self._next_beat_s, self._mapper.next_s())
+                self._news.wait(max(0.0, due_s - time.monotonic()))
             return self._queue.popleft() if self._queue else None
 
     def _beat_if_due(self) -> None:
@@ -173,7 +227,9 @@ class Sender:
         if "heartbeat" in self._target.messages:
             self._link.send(datagram(BYE, (self._sequence, self._version)))
 
-    def _overflow(self, item: bytes | Board) -> None:
-        if isinstance(item, bytes):
+    def _overflow(self, item: Item) -> None:
+        if isinstance(item, Happening | Living):
+            self._has_missed = True
+        if isinstance(item, bytes | Happening):
             self.dropped += 1
             self._dropped_at_s = time.monotonic()

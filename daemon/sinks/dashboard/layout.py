@@ -35,9 +35,11 @@ class Layout:
         return min(page, self.pages(total) - 1) * self.channels
 
 
-def layout_of(width: int, height: int, numbers: tuple[int, ...]) -> Layout:
-    """Share out the lines for channels with these numbers."""
-    title, health, keys = int(height >= 6), int(height >= 12), int(height >= 8)
+def layout_of(
+    width: int, height: int, numbers: tuple[int, ...], *, has_keys: bool = True
+) -> Layout:
+    """Share out the lines for channels with these numbers; the line of keys can be left out."""
+    title, health, keys = int(height >= 6), int(height >= 12), int(has_keys and height >= 8)
     free = height - title - health - keys
     total = len(numbers)
     strip = min(MOST_STRIP, strip_height(total, width, Columns.for_width(width, numbers).number))

@@ -59,6 +59,7 @@ class View:
     has_keys: bool
     has_fresh_loss: bool  # audio was lost within the last minute
     notice: Note | None = None  # what came of the newest command, while it is news
+    lost: str = ""  # why nothing is known now of a daemon elsewhere
 
     @property
     def held_channels(self) -> frozenset[int]:
@@ -111,6 +112,7 @@ class Model:
         self.title = clean(title)
         self.has_keys = has_keys
         self.page = 0
+        self.lost = ""
         self._numbers = numbers
         self._names = tuple(name_or_number(*pair) for pair in zip(names, numbers, strict=True))
         self._snapshot: Snapshot | None = None
@@ -124,6 +126,15 @@ class Model:
         self._focus_id: int | None = None
         self._quit_asked_s: float | None = None
         self._lost_at_s = float("-inf")
+
+    @property
+    def numbers(self) -> tuple[int, ...]:
+        """Return the channel number of each row."""
+        return self._numbers
+
+    def set_title(self, title: str) -> None:
+        """Put another title at the top."""
+        self.title = clean(title)
 
     def take_event(self, event: RingEvent, now_s: float) -> None:
         """Note that a ring has entered a state."""
@@ -210,6 +221,7 @@ class Model:
             has_keys=self.has_keys,
             has_fresh_loss=now_s - self._lost_at_s < FRESH_LOSS_S,
             notice=self._news(now_s),
+            lost=clean(self.lost),
         )
 
     def _news(self, now_s: float) -> Note | None:

@@ -48,7 +48,7 @@ class Panel:
 def panel_of(view: View, now_s: float) -> Panel:
     """Choose the message."""
     fault = _fault(view, now_s)
-    is_deaf = fault is not None and fault.head == "NO NEWS"
+    is_deaf = fault is not None and fault.head in ("NO NEWS", "LOST")
     if view.focus is not None and not is_deaf:
         return _ring_panel(view, view.focus)
     if fault is not None:
@@ -63,6 +63,8 @@ def panel_of(view: View, now_s: float) -> Panel:
 def _fault(view: View, now_s: float) -> Panel | None:
     """Return what keeps the watch from hearing, if anything does."""
     snapshot = view.snapshot
+    if view.lost:
+        return Panel(4, "LOST", "", "", "", (f"LOST: {view.lost}",), _others(view, None))
     if snapshot is None or view.heard_s is None:
         return Panel(0, "STARTING", "", "", "", ("Waiting for the first audio.",))
     age_s = now_s - view.heard_s

@@ -47,7 +47,14 @@ def render(
         Characters that the terminal can show.
     """
     paper = Paper(width, signs, theme)
-    layout = layout_of(width, height, view.numbers)
+    return Frame.of(paper, height, frame_lines(view, paper, height, now_s))
+
+
+def frame_lines(
+    view: View, paper: Paper, height: int, now_s: float, *, has_keys: bool = True
+) -> list[Line]:
+    """Return the screen as exactly `height` lines; the line of keys can be left out."""
+    layout = layout_of(paper.width, height, view.numbers, has_keys=has_keys)
     first = layout.first_row(view.page, len(view.numbers))
     shown = min(layout.channels, len(view.numbers) - first)
     lines = [_title(view, layout, first, paper)] if layout.title else []
@@ -59,7 +66,7 @@ def render(
     lines += _event_lines(view, layout.events, paper)
     lines += [_health_line(view, paper)] if layout.health else []
     lines += [_keys_line(view, paper)] if layout.keys else []
-    return Frame.of(paper, height, lines)
+    return [*lines[:height], *(paper.line() for _ in range(height - len(lines)))]
 
 
 def _title(view: View, layout: Layout, first: int, paper: Paper) -> Line:

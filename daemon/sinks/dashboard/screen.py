@@ -150,7 +150,7 @@ class Dashboard:
             # Told to the desk as well, so that it is in the event stream; done here at once, so
             # that it works while no audio comes.
             self._on_command(Command(COMMAND_KEYS[action], "key"))
-        if action in ("next_act", "previous_act"):
+        if action in ("next_act", "previous_act") or action.startswith("pick"):
             return
         with self._lock:
             has_quit = action == "quit" and self._model.ask_to_quit(self._clock())

@@ -23,6 +23,7 @@ KEYS = {
     "\x1bOC": "next", "\x1bOD": "back",
     "a": "acknowledge", "\r": "acknowledge", "\n": "acknowledge",
     "]": "next_act", "[": "previous_act",
+    **{digit: f"pick {digit}" for digit in "0123456789"},
     "w": "worst", "t": "theme", "q": "quit",
 }  # fmt: skip
 

@@ -264,3 +264,56 @@ messages = ["rings"]
     def test_exit_code_is_that_of_bad_input(self) -> None:
         """Oracle: the documented exit codes: 2 for bad input."""
         assert ShowFileError.exit_code == BAD_INPUT == 2
+
+
+class TestRequestsAndOrder:
+    """`[osc_in]`, `[order]` and `[[acts]]`."""
+
+    def test_a_running_order_is_read(self, write) -> None:
+        """Oracle: the text of the file."""
+        show = load_show(
+            write(
+                '[order]\nfollow_clock = true\n[[acts]]\nname = "Paper Kites"\nstart = "19:00"\n'
+                '[[acts.channels]]\nnumber = 1\nname = "Ida"\n[[acts]]\nname = "Third Rail"\n'
+                '[osc_in]\nport = 9001\nverbs = ["next_act"]\nattach = false\n'
+            )
+        )
+        assert [act.name for act in show.acts] == ["Paper Kites", "Third Rail"]
+        assert show.acts[0].channels[0].name == "Ida"
+        assert show.order.follow_clock is True
+        assert (show.osc_in.port, show.osc_in.verbs, show.osc_in.attach) == (
+            9001,
+            ("next_act",),
+            False,
+        )
+
+    @pytest.mark.parametrize(
+        ("text", "path", "said"),
+        [
+            ('[osc_in]\nport = 9001\nbind = "0.0.0.0"', "osc_in.allow", "name those that may send"),
+            ('[osc_in]\nallow = ["tablet"]', "osc_in.allow[1]", "no address"),
+            ("[osc_in]\nport = 9001\nattach = 1", "osc_in.attach", "true or false"),
+            ("[osc_in]\nverbs = []\nattach = false", "osc_in.verbs", "leave out port"),
+            ('[osc_in]\nverbs = ["nextact"]', "osc_in.verbs[1]", "Did you mean 'next_act'"),
+            ('[[acts]]\nname = "A"\nstart = "7pm"', "acts[1].start", "HH:MM"),
+            ('[[acts]]\nname = "A"\n[[acts]]\nname = "A"', "acts[2].name", "as in acts[1]"),
+            ("[order]\nfollow_clock = true", "order.follow_clock", "no act has a start"),
+            (
+                '[[acts]]\nname = "A"\nstart = "19:00"\n[[acts]]\nname = "B"\nstart = "22:00"\n'
+                '[[acts]]\nname = "C"\nstart = "21:00"',
+                "acts[3].start",
+                "in the order they play",
+            ),
+            (
+                '[[acts]]\nname = "A"\nchannels = [{number = 1}, {number = 1}]',
+                "acts[1].channels[2].number",
+                "once",
+            ),
+            ('[[acts]]\nname = "A"\nfollow_clock = true', "acts[1].follow_clock", "[order]"),
+        ],
+    )
+    def test_what_cannot_be_is_told_with_its_path(self, write, text, path, said) -> None:
+        """Oracle: each file breaks one rule of docs/show-file.md."""
+        found = faults(write(text))
+        assert list(found) == [path]
+        assert said in found[path]

@@ -1,0 +1,1 @@
+"""A daemon's dashboard elsewhere: what is sent to whom, and what is shown of it."""

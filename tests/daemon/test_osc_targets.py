@@ -1,0 +1,232 @@
+"""Mapped receivers on real sockets: UDP and TCP, lost events, an address that changes."""
+
+import contextlib
+import socket
+import threading
+from collections.abc import Iterator
+
+import pytest
+from osc_receiver import Receiver, decoded, event, snapshot, wait_for
+from pythonosc import slip
+
+from prehowl.daemon.osc_map.fields import Known
+from prehowl.daemon.show.osc_tables import MapArgument, OscMap
+from prehowl.daemon.show.tables import OscTarget
+from prehowl.daemon.sinks.osc import OscSink
+from prehowl.daemon.sinks.osc_link import Link
+from prehowl.daemon.sinks.osc_sender import QUEUE_LENGTH
+from prehowl.daemon.sinks.osc_stream import StreamLink
+
+TEXT = MapArgument("string", "{channel_name} {label}")
+
+
+class StreamServer:
+    """A TCP server that keeps what each connection sent, or does not read at all."""
+
+    def __init__(self, *, reads: bool = True, port: int = 0) -> None:
+        self.listening = socket.create_server(("127.0.0.1", port))
+        self.port: int = self.listening.getsockname()[1]
+        self.data: list[bytearray] = []
+        self.ways: list[socket.socket] = []
+        self._reads = reads
+        self._thread = threading.Thread(target=self._serve, daemon=True)
+        self._thread.start()
+
+    def frames(self) -> list[tuple[str, str, list[object]]]:
+        """Return what came as messages, by python-osc's SLIP and oscpy's reading."""
+        raw = b"".join(map(bytes, self.data))
+        return [decoded(slip.decode(b"\xc0" + f + b"\xc0")) for f in raw.split(b"\xc0") if f]
+
+    def close(self) -> None:
+        """Hang up on everybody."""
+        with contextlib.suppress(OSError):
+            self.listening.shutdown(socket.SHUT_RDWR)  # wakes the thread that waits in accept
+        self.listening.close()
+        for way in self.ways:
+            way.close()
+        self._thread.join(5)
+
+    def _serve(self) -> None:
+        while True:
+            try:
+                way, _ = self.listening.accept()
+            except OSError:
+                return
+            self.ways.append(way)
+            kept = bytearray()
+            self.data.append(kept)
+            if self._reads:
+                threading.Thread(target=self._read, args=(way, kept), daemon=True).start()
+
+    @staticmethod
+    def _read(way: socket.socket, kept: bytearray) -> None:
+        try:
+            while data := way.recv(65536):
+                kept += data
+        except OSError:
+            return
+
+
+@pytest.fixture
+def server() -> Iterator[StreamServer]:
+    made = StreamServer()
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def receivers() -> Iterator[list[Receiver]]:
+    made = [Receiver(), Receiver()]
+    yield made
+    for one in made:
+        one.socket.close()
+
+
+def test_mappings_go_to_their_own_receivers(receivers: list[Receiver]) -> None:
+    """One mapping for A, one for all: oscpy reads at each what is meant for it."""
+    one, two = receivers
+    maps = (OscMap("/for/a", (TEXT,), targets=("A",)), OscMap("/for/all", (TEXT,)))
+    targets = [one.target(name="A", messages=("act",)), two.target(name="B", messages=("act",))]
+    sink = OscSink(targets, version="1", maps=maps, known=Known())
+    sink.start()
+    sink.on_event(event())
+    one.until(lambda: len(one.values("/for/all")) == 1)
+    two.until(lambda: len(two.values("/for/all")) == 1)
+    sink.close()
+    assert one.values("/for/a") == ["Vox 1 2.5 kHz -3 dB"]
+    assert two.values("/for/a") == []
+
+
+def test_what_waits_for_its_rate_leaves_at_the_end(receivers: list[Receiver]) -> None:
+    """A clean end does not keep back the last word."""
+    receiver = receivers[0]
+    maps = (OscMap("/x", (MapArgument("int", "{id}"),), send="each", at_most_hz=0.1),)
+    sink = OscSink([receiver.target(messages=("heartbeat",))], version="1", maps=maps)
+    sink.start()
+    sink.on_snapshot(snapshot())
+    for number in range(5):
+        sink.on_event(event(number=number))
+    sink.close()
+    receiver.until_bye()
+    assert receiver.values("/x") == [0, 4]
+
+
+def test_after_a_storm_the_lamp_is_right(receivers: list[Receiver]) -> None:
+    """The queue overflows before the thread begins; the next snapshot sets the lamp right."""
+    receiver = receivers[0]
+    maps = (OscMap("/off", send="leave", per="show"), OscMap("/on", per="show"))
+    sink = OscSink([receiver.target(messages=("act",))], version="1", maps=maps)
+    sink.on_event(event(number=10**6))
+    for number in range(QUEUE_LENGTH + 50):
+        sink.on_event(event(number=number))
+    sink.on_snapshot(snapshot())  # nothing lives any more; no `cleared` was ever seen
+    assert dict(sink.dropped())[receiver.target().label] > 0
+    sink.start()
+    receiver.until(lambda: any(m[0] == "/off" for m in receiver.got))
+    sink.close()
+
+
+class TestStream:
+    def test_frames_arrive_whole_and_in_order(self, server: StreamServer) -> None:
+        """Oracle: python-osc's SLIP decoder and oscpy; heartbeat, rings and bye over TCP."""
+        target = OscTarget("127.0.0.1", server.port, transport="tcp")
+        sink = OscSink([target], version="9.8.7")
+        sink.start()
+        sink.on_snapshot(snapshot())
+        for number in range(1, 101):
+            sink.on_event(event(number=number))
+            sink.on_event(event("cleared", number=number))
+        wait_for(lambda: len([f for f in server.frames() if f[0] == "/prehowl/ring"]) == 200)
+        assert sink.target_health() == ((target.label, "ok"),)
+        sink.close()
+        wait_for(lambda: server.frames()[-1][0] == "/prehowl/bye")
+        rings = [values[1] for address, _, values in server.frames() if address == "/prehowl/ring"]
+        assert rings == [number for number in range(1, 101) for _ in range(2)]
+
+    def test_nobody_there_is_told_and_tried_again(self) -> None:
+        """A refused connection is named; once somebody listens, it comes up by itself."""
+        probe = socket.create_server(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+        probe.close()
+        sink = OscSink(
+            [OscTarget("127.0.0.1", port, transport="tcp")], version="1", pause_first_s=0.05
+        )
+        sink.start()
+        wait_for(lambda: "refused" in sink.target_health()[0][1])
+        server = StreamServer(port=port)
+
+        def is_up() -> bool:
+            sink.on_snapshot(snapshot())
+            return sink.target_health()[0][1] == "ok" and bool(server.frames())
+
+        wait_for(is_up)
+        sink.close()
+        server.close()
+
+    def test_one_that_does_not_read_is_given_up(self) -> None:
+        """Once the buffers are full a frame waits a moment, then the connection is given up."""
+        server = StreamServer(reads=False)
+        link = StreamLink("127.0.0.1", server.port, pause_first_s=30)
+        for _ in range(1000):
+            if not link.send(bytes(60_000)):
+                break
+        assert "does not read" in link.text()
+        link.close()
+        server.close()
+
+    def test_one_that_talks_back_is_not_listened_to(self, server: StreamServer) -> None:
+        """Garbage from the receiver is thrown away; a hang-up is noticed at the next packet."""
+        link = StreamLink("127.0.0.1", server.port, pause_first_s=30)
+        assert link.send(b"/a\0\0,\0\0\0")
+        wait_for(lambda: bool(server.ways))
+        server.ways[0].sendall(bytes(range(256)) * 100)
+        assert link.send(b"/b\0\0,\0\0\0")
+        wait_for(lambda: [f[0] for f in server.frames()] == ["/a", "/b"])
+        server.ways[0].shutdown(socket.SHUT_RDWR)
+        wait_for(lambda: not link.send(b"/c\0\0,\0\0\0"))
+        assert "hung up" in link.text() or "reset" in link.text().lower()
+        link.close()
+
+
+def test_a_name_that_moves_is_followed(receivers: list[Receiver]) -> None:
+    """The name leads to one receiver, then to another; no failure tells, only looking again."""
+    old, new = receivers
+    port = [old.port]
+
+    def resolve(_host: str, _port: int, **_more: object) -> list:
+        kind = (socket.AF_INET, socket.SOCK_DGRAM, 0)
+        return [(*kind, "", ("127.0.0.1", port[0]))]
+
+    link = Link("tablet.example", 9000, resolve=resolve, refresh_s=0.01)
+    assert link.send(b"/a\0\0,\0\0\0")
+    port[0] = new.port
+
+    def has_moved() -> bool:
+        link.send(b"/b\0\0,\0\0\0")
+        return link.opened == 2
+
+    wait_for(has_moved)
+    new.until(lambda: any(m[0] == "/b" for m in new.got))
+    link.close()
+
+
+def test_a_name_server_that_is_away_changes_nothing(receivers: list[Receiver]) -> None:
+    """What works goes on while the name cannot be looked up again."""
+    receiver, calls = receivers[0], []
+
+    def resolve(*_a: object, **_more: object) -> list:
+        calls.append(1)
+        if len(calls) > 1:
+            raise socket.gaierror(-3, "try again")
+        kind = (socket.AF_INET, socket.SOCK_DGRAM, 0)
+        return [(*kind, "", ("127.0.0.1", receiver.port))]
+
+    link = Link("tablet.example", 9000, resolve=resolve, refresh_s=0.01)
+
+    def has_looked() -> bool:
+        assert link.send(b"/a\0\0,\0\0\0")
+        return len(calls) > 2
+
+    wait_for(has_looked)
+    assert (link.opened, link.text()) == (1, "ok")
+    link.close()
