@@ -134,6 +134,19 @@ class TestAnswers:
         other = ask(Verb.RINGOUT_CORRECT, band_hz=8000.0, cut_db=3.0)
         assert answer(other, between)[0] == acts.Corrected(0.0, ((8000, 3.0),))
 
+    def test_skip_leaves_the_ring_alone(self):
+        """Only an instruction can be refused."""
+        skip = ask(Verb.RINGOUT_SKIP)
+        assert answer(skip, examples.state("pull"))[0] == acts.Skip(0.0)
+        assert answer(skip, examples.state("listening"))[0] is None
+
+    def test_gain_is_noted(self):
+        """Up and down, to a hundredth; no change is no act."""
+        act, text = answer(ask(Verb.RINGOUT_GAIN, by_db=-1.5), examples.state("listening"))
+        assert act == acts.Raised(0.0, -1.5)
+        assert text == "gain -1.5 dB noted"
+        assert answer(ask(Verb.RINGOUT_GAIN, by_db=0.0), examples.state("pull"))[0] is None
+
     def test_undo_needs_something_to_take_back(self):
         """Before the first cut there is nothing to undo, and it says so."""
         undo = ask(Verb.RINGOUT_UNDO)
@@ -143,7 +156,7 @@ class TestAnswers:
     @pytest.mark.parametrize("verb", [v for v in Verb if v.startswith("ringout")])
     def test_nothing_moves_a_finished_ring_out(self, verb):
         """After the end every answer is refused in words."""
-        command = ask(verb, band_hz=1000.0, cut_db=1.0)
+        command = ask(verb, band_hz=1000.0, cut_db=1.0, by_db=1.0)
         assert answer(command, examples.state("finished")) == (None, "the ring-out is finished")
 
     def test_the_desk_notes_what_came_of_it(self):
