@@ -16,6 +16,8 @@ bench detection  closed-loop howls with truth by physics, and howl-free sound: r
                  takeover (the ring as loud as the programme), lead, frequency error, wrong and
                  false alarms, each with its confidence interval. Sound comes from Debian packages
                  (.ci/apt-packages) and from seeded makers; docs/bench.md says how.
+bench ringout    ring-outs by the automatic hand on virtual stages: gain won, what an optimiser
+                 that knows the loop would win, loss on pink noise, whether what was told was true.
 bench load       CPU seconds for a second of audio, and the bare windowed FFT's beside it.
 
 The split `final` is only for reporting; tune on `tune`, compare on `check`."""
@@ -28,7 +30,7 @@ RATES_HZ = (8000, 192000)
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare both benches and their options."""
-    benches = parser.add_subparsers(dest="bench", required=True, metavar="{detection,load}")
+    benches = parser.add_subparsers(dest="bench", required=True, metavar="{detection,ringout,load}")
     detection = benches.add_parser("detection", help="recall, lead, errors, false alarms")
     detection.add_argument("--split", choices=("tune", "check", "final"), default="check")
     detection.add_argument("--cases", type=int, default=80, help="closed-loop cases; default 80")
@@ -49,6 +51,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     detection.add_argument("--plots", metavar="DIR", help="draw lead against growth there (PNG)")
     _add_format(detection)
+    ringout = benches.add_parser("ringout", help="ring-outs on virtual stages")
+    ringout.add_argument("--stages", type=int, default=24, help="how many; default 24")
+    ringout.add_argument("--seed", type=int, default=100_000, help="of the first stage")
+    ringout.add_argument("--jobs", type=int, default=2, help="processes; default 2")
+    ringout.add_argument("--dump", metavar="FILE", help="add one JSON object a stage to it")
+    _add_format(ringout)
     load = benches.add_parser("load", help="CPU cost of the engine")
     load.add_argument("--channels", type=int, default=32)
     load.add_argument("--rate", type=int, default=48000, metavar="HZ")
@@ -67,6 +75,8 @@ def run(args: argparse.Namespace) -> int:
     """Run one of the benches."""
     if args.bench == "load":
         return _load(args)
+    if args.bench == "ringout":
+        return _ringout(args)
     return _detection(args)
 
 
@@ -98,6 +108,24 @@ def _detection(args: argparse.Namespace) -> int:
         print(json.dumps(figures, allow_nan=False))
     else:
         print("\n".join(report.lines(figures)))
+    return OK
+
+
+def _ringout(args: argparse.Namespace) -> int:
+    _within("--stages", args.stages, (1, 100_000))
+    _within("--jobs", args.jobs, (1, 256))
+    _within("--seed", args.seed, (0, 2**31))
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    from prehowl.daemon.bench import ringouts
+    from prehowl.daemon.ringout.state import Plan
+
+    dump = Path(args.dump) if args.dump else None
+    records = ringouts.run_stages(args.stages, args.seed, args.jobs, Plan(), _progress(), dump)
+    figures = {**ringouts.figures(records), "seed": args.seed}
+    if args.format == "json":
+        print(json.dumps(figures, allow_nan=False))
+    else:
+        print("\n".join(ringouts.lines(figures)))
     return OK
 
 

@@ -95,5 +95,12 @@ class TimeUp:
     time_s: float
 
 
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """All that follows from the end is done: the sheet is on the disk, if there is to be one."""
+
+    time_s: float
+
+
 PersonAct = Made | Corrected | Skip | Undo | Raised | GainEntered | GoOn | Finish
-Entry = PersonAct | RingHeard | RingGone | TimeUp
+Entry = PersonAct | RingHeard | RingGone | TimeUp | Kept

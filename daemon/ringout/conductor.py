@@ -5,7 +5,7 @@ journalled first, then folded into the state, then shown. Acts come from any thr
 the loop's, so that a state never changes under a reader.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from queue import Empty, Full, Queue
 from typing import Protocol
@@ -14,7 +14,7 @@ from prehowl.daemon.events import RingEvent
 from prehowl.daemon.ringout.acts import Entry, Finish, PersonAct, RingGone, RingHeard, TimeUp
 from prehowl.daemon.ringout.journal import EntryLog
 from prehowl.daemon.ringout.session import due_s, step
-from prehowl.daemon.ringout.state import State
+from prehowl.daemon.ringout.state import Phase, State
 from prehowl.daemon.sinks.base import Snapshot
 from prehowl.detectors.rings import RingState
 
@@ -56,8 +56,8 @@ class Conductor:
         Number of the channel whose rings count, as in the events.
     floor : Floor, optional
         None: the gain won cannot be measured.
-    on_finished : callable, optional
-        Called once in the loop's thread when the ring-out is finished, with the last state.
+    finishes_at_end : bool
+        A source that ends ends the ring-out, as with a recording; else it can be resumed.
     """
 
     def __init__(
@@ -68,14 +68,15 @@ class Conductor:
         *,
         channel: int = 1,
         floor: Floor | None = None,
-        on_finished: Callable[[State], None] | None = None,
+        finishes_at_end: bool = False,
     ) -> None:
         self.state = state
         self._log = log
         self._watchers = list(watchers)
         self._channel = channel
         self._floor = floor
-        self._on_finished = on_finished
+        self._finishes_at_end = finishes_at_end
+        self._is_over = False
         self._waiting: Queue[PersonAct] = Queue(MOST_WAITING)
         self._alarmed: set[int] = set()
         self._began_s = state.time_s  # a resumed ring-out goes on where its time stood
@@ -126,6 +127,11 @@ class Conductor:
 
     def close(self) -> None:
         """Take the last acts, then let the watchers end."""
+        if self._is_over:
+            return
+        self._is_over = True
+        if self._finishes_at_end and not self._is_finished():
+            self.submit(Finish(0.0))
         self._take_acts(self.state.time_s)
         for watcher in self._watchers:
             watcher.close()
@@ -160,18 +166,15 @@ class Conductor:
             self._take(dated)
 
     def _take(self, entry: Entry) -> None:
-        was_finished = self._is_finished()
         self._log.append(entry)
         self.state = step(self.state, entry)
         if self._floor is not None and isinstance(entry, RingGone):
             self._floor.forget()  # what was heard before was the ring
-        if self._is_finished() and not was_finished and self._on_finished is not None:
-            self._on_finished(self.state)
         for watcher in self._watchers:
             watcher.on_state(self.state, entry)
 
     def _is_finished(self) -> bool:
-        return self.state.phase == "finished"
+        return self.state.phase is Phase.FINISHED
 
 
 def _rounded(value: float | None, digits: int) -> float | None:

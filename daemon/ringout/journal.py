@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from prehowl.daemon.errors import OutputError, PrehowlError
-from prehowl.daemon.ringout.acts import Entry, Finish
+from prehowl.daemon.ringout.acts import Entry, Kept
 from prehowl.daemon.ringout.records import (
     entry_of_record,
     plan_of_record,
@@ -60,8 +60,8 @@ class Recalled:
 
     @property
     def is_finished(self) -> bool:
-        """Tell whether the ring-out came to its end."""
-        return any(isinstance(entry, Finish) for entry in self.entries)
+        """Tell whether the ring-out came to its end, its sheet kept."""
+        return any(isinstance(entry, Kept) for entry in self.entries)
 
 
 class Journal:

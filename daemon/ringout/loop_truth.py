@@ -3,7 +3,7 @@
 Owns the truth of a practice ring-out: the path is known here, and nothing of it reaches the
 session. The limit is the plain Nyquist condition on the path's own spectrum times the equaliser's
 (`prehowl.detectors.graphic_eq`): the strongest frequency whose phase is a multiple of 360
-degrees. Crossings are interpolated on a grid eight times finer than the path's own.
+degrees. Crossings are interpolated on a grid four times finer than the path's own.
 """
 
 from functools import lru_cache
@@ -18,8 +18,8 @@ Complex = NDArray[np.complex128]
 Real = NDArray[np.float64]
 
 SEARCH_HZ = (25.0, 20000.0)
-FINER = 8
-WEAKER_DB = 18.0
+FINER = 4
+WEAKER_DB = 15.0
 """Frequencies so far below the strongest one never limit the loop: no equaliser is pulled so far."""
 
 

@@ -26,6 +26,7 @@ ENTRIES: dict[str, type[Any]] = {
     "gain-entered": acts.GainEntered,
     "go-on": acts.GoOn,
     "finish": acts.Finish,
+    "kept": acts.Kept,
 }
 NAMES = {kind: name for name, kind in ENTRIES.items()}
 

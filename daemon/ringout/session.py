@@ -222,4 +222,5 @@ _STEPS: dict[type[Any], Callable[[State, Any], State]] = {
     acts.GainEntered: _gain_entered,
     acts.GoOn: _go_on,
     acts.Finish: _finish,
+    acts.Kept: lambda state, _entry: state,
 }

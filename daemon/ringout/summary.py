@@ -77,3 +77,17 @@ def _gain_words(state: State) -> str:
     if won.plus_minus_db is None:
         return f"gain won: {won.db:.1f} dB, as entered"
     return f"gain won before feedback: {won.db:.1f} dB, give or take {won.plus_minus_db:.1f}"
+
+
+def lines_of_truth(truth: dict[str, Any]) -> list[str]:
+    """Return the truth of a virtual stage as lines for a person."""
+    missed, idle = truth["bands_missed_hz"], truth["cuts_too_many_hz"]
+    return [
+        f"truth: gain before feedback {truth['gain_before_feedback_before_db']:.1f} dB before, "
+        f"{truth['gain_before_feedback_after_db']:.1f} dB after: "
+        f"{truth['gain_won_db']:.1f} dB won",
+        f"truth: as many faders could win {truth['best_won_db']:.1f} dB at best, "
+        f"{truth['best_won_same_cut_db']:.1f} dB with no more pulled in all",
+        f"truth: bands missed: {', '.join(map(band_words, missed)) or 'none'}; "
+        f"cuts too many: {', '.join(map(band_words, idle)) or 'none'}",
+    ]
