@@ -10,7 +10,7 @@ from datetime import datetime
 from pathlib import Path
 
 from prehowl.daemon.errors import OK, UsageError
-from prehowl.daemon.loop import stop_on_signals
+from prehowl.daemon.loop import Pace, stop_on_signals
 from prehowl.daemon.ringout.job import Job, run_job
 from prehowl.daemon.ringout.journal import EntryLog, Journal, Unwritten, recall
 from prehowl.daemon.ringout.keep import (
@@ -19,7 +19,7 @@ from prehowl.daemon.ringout.keep import (
     newest_unfinished,
     sheet_of,
 )
-from prehowl.daemon.ringout.origins import Opened, Origin, open_origin, origin_of_record
+from prehowl.daemon.ringout.origins import Origin, open_origin, origin_of_record
 from prehowl.daemon.ringout.practice import MICROPHONES, ROOMS, WEDGES
 from prehowl.daemon.ringout.session import begin, fold
 from prehowl.daemon.ringout.state import Phase, Plan, State, Tap
@@ -69,7 +69,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     _add_source(parser)
     _add_rules(parser)
     parser.add_argument("--resume", nargs="?", const="", metavar="JOURNAL", help="go on with it")
-    parser.add_argument("--verify", metavar="SHEET", help="check a kept sheet in place of a new one")
+    parser.add_argument(
+        "--verify", metavar="SHEET", help="check a kept sheet in place of a new one"
+    )
     parser.add_argument("--journal", metavar="FILE", help="where each step is kept; default: data")
     parser.add_argument("--folder", metavar="DIR", help="of the sheets; default: the data folder")
     parser.add_argument("--headless", action="store_true", help="no screen: lines on stderr")
@@ -151,7 +153,9 @@ def _begun(args: argparse.Namespace, show: Show, store: Store) -> int:
         path = Path(args.journal) if args.journal else new_journal_path(datetime.now())
         log = Journal.begin(path, plan, asdict(origin))
         _say(f"journal: {path}")
-    return _conducted(args, Job(origin, opened, show, begin(plan), log, store, **_ways(args, origin)))
+    return _conducted(
+        args, Job(origin, opened, show, begin(plan), log, store, **_ways(args, origin))
+    )
 
 
 def _resumed(args: argparse.Namespace, show: Show, store: Store) -> int:
@@ -166,18 +170,14 @@ def _resumed(args: argparse.Namespace, show: Show, store: Store) -> int:
     opened = open_origin(origin, state.time_s)
     log = Journal.resume(path, recalled)
     _say(f"resumed {path}: {len(state.found)} rings so far")
-    return _conducted(args, Job(origin, opened, show, state, log, store, **_ways(args, origin)))
+    return _conducted(args, Job(origin, opened, show, state, log, store, *_ways(args, origin)))
 
 
-def _ways(args: argparse.Namespace, origin: Origin) -> dict[str, object]:
+def _ways(args: argparse.Namespace, origin: Origin) -> tuple[bool, bool, Pace, bool]:
+    """Return whether it plays by itself, has a screen, its pace, and whether it ends itself."""
     has_screen = not args.headless and args.format == "text" and RingoutScreen.is_possible()
-    paced = args.pace or ("real" if has_screen else "fast")
-    return {
-        "is_auto": args.auto,
-        "has_screen": has_screen,
-        "pace": "fast" if origin.is_live else paced,
-        "ends_itself": origin.kind == "recording",
-    }
+    is_paced = not origin.is_live and args.pace != "fast" and (args.pace or not args.auto)
+    return args.auto, has_screen, "real" if is_paced else "fast", origin.kind == "recording"
 
 
 def _conducted(args: argparse.Namespace, job: Job) -> int:

@@ -81,9 +81,7 @@ def advise(
     largest = np.argsort(-further, kind="stable")[:MOST_FADERS]
     worth_moving = max(SECOND_SHARE * float(further.max()), plan.step_db / 2)
     pulls = tuple(
-        _pull(int(at), float(further[at]), cuts_db)
-        for at in largest
-        if further[at] > worth_moving
+        _pull(int(at), float(further[at]), cuts_db) for at in largest if further[at] > worth_moving
     )
     return pulls if reach_db(pulls, cuts_db, frequency_hz, plan) >= WORTH_SHARE * wanted_db else ()
 

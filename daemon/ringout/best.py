@@ -75,9 +75,7 @@ def _climb(truth: LoopTruth, cuts: Real, rules: _Rules) -> tuple[Real, float]:
     return cuts, limit
 
 
-def _pulled(
-    truth: LoopTruth, cuts: Real, hertz: float, rules: _Rules
-) -> tuple[Real, float] | None:
+def _pulled(truth: LoopTruth, cuts: Real, hertz: float, rules: _Rules) -> tuple[Real, float] | None:
     """Return the best that one fader near the limiting frequency reaches, in any position."""
     full = np.count_nonzero(cuts) >= rules.bands
     found: list[tuple[Real, float]] = []
@@ -100,9 +98,7 @@ def _traded(truth: LoopTruth, cuts: Real, rules: _Rules) -> tuple[Real, float] |
     return max(found, key=_worth, default=None)
 
 
-def _positions(
-    truth: LoopTruth, cuts: Real, band: int, rules: _Rules
-) -> list[tuple[Real, float]]:
+def _positions(truth: LoopTruth, cuts: Real, band: int, rules: _Rules) -> list[tuple[Real, float]]:
     """Try every other position of one fader."""
     rest = cuts.copy()
     rest[band] = 0.0

@@ -140,9 +140,7 @@ class Conductor:
     def _offset(self) -> int:
         return self._next_id - 1
 
-    def _heard(
-        self, event: RingEvent, now_s: float, ring_id: int, *, is_new: bool
-    ) -> RingHeard:
+    def _heard(self, event: RingEvent, now_s: float, ring_id: int, *, is_new: bool) -> RingHeard:
         floor = self._floor.read_floor() if self._floor is not None and is_new else None
         return RingHeard(
             time_s=round(now_s, 3),

@@ -18,8 +18,10 @@ def counted(
     cuts = list(state.cuts_db)
     for pull in pulls:
         cuts[NOMINAL_HZ.index(pull.band_hz)] = pull.to_db
-    found = state.found if state.ring is None else _noted(
-        state, state.ring, pulls, has_cleared, was_corrected
+    found = (
+        state.found
+        if state.ring is None
+        else _noted(state, state.ring, pulls, has_cleared, was_corrected)
     )
     return replace(
         state,

@@ -20,7 +20,7 @@ Real = NDArray[np.float64]
 SEARCH_HZ = (25.0, 20000.0)
 FINER = 4
 WEAKER_DB = 15.0
-"""Frequencies so far below the strongest one never limit the loop: no equaliser is pulled so far."""
+"""Frequencies so far below the strongest one never limit the loop: nobody pulls so far."""
 
 
 class LoopTruth:

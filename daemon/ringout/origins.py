@@ -1,4 +1,4 @@
-"""Where the sound of a ring-out comes from: device, recording or virtual stage, as the journal says.
+"""Where the sound of a ring-out comes from: device, recording or virtual stage.
 
 Owns the record that stands in a journal's head, so that a ring-out that is resumed listens to the
 same source again without being told.

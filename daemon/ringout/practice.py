@@ -64,11 +64,17 @@ WEDGES = {
 }
 MICROPHONES = {
     "cardioid": MicrophoneKind("cardioid vocal microphone", "cardioid", (2, 6), (80, 120)),
-    "supercardioid": MicrophoneKind("supercardioid vocal microphone", "supercardioid", (2, 6), (80, 120)),
-    "hypercardioid": MicrophoneKind("hypercardioid vocal microphone", "hypercardioid", (2, 5), (80, 120)),
+    "supercardioid": MicrophoneKind(
+        "supercardioid vocal microphone", "supercardioid", (2, 6), (80, 120)
+    ),
+    "hypercardioid": MicrophoneKind(
+        "hypercardioid vocal microphone", "hypercardioid", (2, 5), (80, 120)
+    ),
 }
 ROOMS = {
-    "open-air": RoomKind("open-air stage", 0, (0.2, 0.3), (5, 8), (6, 10), (5, 8), (-24, -14), (10, 34)),
+    "open-air": RoomKind(
+        "open-air stage", 0, (0.2, 0.3), (5, 8), (6, 10), (5, 8), (-24, -14), (10, 34)
+    ),
     "bar": RoomKind("bar", 150, (0.4, 0.7), (2.5, 3.5), (3, 5), (2.6, 3.2), (-9, -5), (18, 28)),
     "club": RoomKind("club", 600, (0.6, 0.9), (3.5, 5.5), (4, 7), (3.2, 5), (-10, -6), (18, 30)),
     "hall": RoomKind("hall", 5000, (1.2, 1.8), (5, 8), (7, 11), (6, 10), (-12, -7), (17, 26)),

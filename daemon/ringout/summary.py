@@ -21,9 +21,7 @@ def record_of_state(state: State) -> dict[str, Any]:
         "temperature_c": plan.temperature_c,
         "phase": str(state.phase),
         "stopped_by": None if state.reason is None else str(state.reason),
-        "cuts_db": {
-            f"{NOMINAL_HZ[band]:g}": cut for band, cut in enumerate(state.cuts_db) if cut
-        },
+        "cuts_db": {f"{NOMINAL_HZ[band]:g}": cut for band, cut in enumerate(state.cuts_db) if cut},
         "order": [_found_record(found) for found in state.found],
         "pink_loss_db": round(pink_loss_db(state.cuts_db, plan.eq_kind), 2) + 0.0,
         "gain_won_db": None if won is None else round(won.db, 1),
@@ -54,10 +52,14 @@ def _found_record(found: Found) -> dict[str, Any]:
 def lines_of_state(state: State) -> list[str]:
     """Return the end of a ring-out as lines for a person."""
     cuts = [(NOMINAL_HZ[band], cut) for band, cut in enumerate(state.cuts_db) if cut]
-    lines = [f"found, in order: {', '.join(_found_words(found) for found in state.found) or 'none'}"]
+    lines = [
+        f"found, in order: {', '.join(_found_words(found) for found in state.found) or 'none'}"
+    ]
     faders = ", ".join(f"{band_words(band)} -{cut:g}" for band, cut in cuts) or "all flat"
     lines.append(f"faders, dB: {faders}")
-    lines.append(f"they take {pink_loss_db(state.cuts_db, state.plan.eq_kind):.1f} dB of pink noise")
+    lines.append(
+        f"they take {pink_loss_db(state.cuts_db, state.plan.eq_kind):.1f} dB of pink noise"
+    )
     lines.append(_gain_words(state))
     lines.append(f"now pull the send back by {state.plan.send_back_db:g} dB")
     return lines

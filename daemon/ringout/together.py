@@ -101,7 +101,8 @@ def practise(seeds: Sequence[int], plan: Plan) -> list[dict[str, Any]]:
     sources = [VirtualSource(stage) for stage in stages]
     row = SideBySide(sources)
     tapped: Source = row
-    conductors, keepers, sinks = [], [], []
+    conductors, keepers = [], []
+    sinks: list[Sink] = []
     for index, source in enumerate(sources):
         tap = FloorTap(tapped, index)
         tapped = tap
@@ -113,8 +114,7 @@ def practise(seeds: Sequence[int], plan: Plan) -> list[dict[str, Any]]:
         keepers.append(keeper)
         sinks += [conductor, hand]
     engine = Engine(RATE_HZ, [ChannelSetup() for _ in seeds])
-    listed: list[Sink] = list(sinks)
-    run_loop(tapped, engine, listed, names=row.names)
+    run_loop(tapped, engine, sinks, names=row.names)
     records = []
     for seed, stage, source, conductor, keeper in zip(
         seeds, stages, sources, conductors, keepers, strict=True
