@@ -154,7 +154,7 @@ def _begun(args: argparse.Namespace, show: Show, store: Store) -> int:
         log = Journal.begin(path, plan, asdict(origin))
         _say(f"journal: {path}")
     return _conducted(
-        args, Job(origin, opened, show, begin(plan), log, store, **_ways(args, origin))
+        args, Job(origin, opened, show, begin(plan), log, store, *_ways(args, origin))
     )
 
 
