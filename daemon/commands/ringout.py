@@ -105,7 +105,7 @@ def _add_source(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--virtual-wedge", choices=tuple(WEDGES))
     parser.add_argument("--virtual-mic", choices=tuple(MICROPHONES))
     parser.add_argument("--virtual-room", choices=tuple(ROOMS))
-    parser.add_argument("--pace", choices=("real", "fast"), help="of recording or virtual stage")
+    parser.add_argument("--pace", choices=("real", "fast"), help="default: real if a person acts")
     parser.add_argument("--seconds", type=float, metavar="N", help="of --verify; default 60")
 
 
@@ -176,8 +176,10 @@ def _resumed(args: argparse.Namespace, show: Show, store: Store) -> int:
 def _ways(args: argparse.Namespace, origin: Origin) -> tuple[bool, bool, Pace, bool]:
     """Return whether it plays by itself, has a screen, its pace, and whether it ends itself."""
     has_screen = not args.headless and args.format == "text" and RingoutScreen.is_possible()
-    is_paced = not origin.is_live and args.pace != "fast" and (args.pace or not args.auto)
-    return args.auto, has_screen, "real" if is_paced else "fast", origin.kind == "recording"
+    is_for_a_person = has_screen or (origin.kind == "virtual" and not args.auto)
+    told = args.pace or ("real" if is_for_a_person else "fast")
+    pace: Pace = "real" if told == "real" and not origin.is_live else "fast"
+    return args.auto, has_screen, pace, origin.kind == "recording"
 
 
 def _conducted(args: argparse.Namespace, job: Job) -> int:

@@ -7,8 +7,8 @@ frequency that was not heard.
 from collections.abc import Callable
 
 from prehowl.daemon.events import RingEvent
-from prehowl.daemon.ringout.acts import Entry, Finish, Made, PersonAct, Raised
-from prehowl.daemon.ringout.state import Phase, State
+from prehowl.daemon.ringout.acts import Entry, Finish, GoOn, Made, PersonAct, Raised
+from prehowl.daemon.ringout.state import Phase, Reason, State
 from prehowl.daemon.sinks.base import Snapshot
 
 REACTION_S = 0.8
@@ -24,6 +24,8 @@ LOUD_DBFS = -15.0
 with ears. A ring that crept over its limit has no growth left to be seen by."""
 LOUD_FOR_S = 1.5
 DOWN_DB = -2.75
+PATIENCE = 4
+"""Times that the send goes down because many bands ring at once, before it is left at that."""
 
 
 class AutoHand:
@@ -44,6 +46,7 @@ class AutoHand:
         self._now_s = 0.0
         self._since_s = 0.0  # last change of what is to be done
         self._has_acted = False
+        self._patience = PATIENCE
         self._quiet_s = 0.0  # when the mix was last not loud
 
     def start(self) -> None:
@@ -78,10 +81,19 @@ class AutoHand:
         if state.phase is Phase.PULL and waited_s >= REACTION_S:
             return Made(0.0)
         if state.phase is Phase.ADVISED and waited_s >= REACTION_S:
-            return Finish(0.0)
+            return self._at_a_stop(state)
         if state.phase is Phase.LISTENING and self._now_s - self._quiet_s > LOUD_FOR_S:
             self._quiet_s = self._now_s
             return Raised(0.0, DOWN_DB)
         if state.phase is Phase.LISTENING and waited_s >= LISTEN_S:
             return Raised(0.0, RAISE_DB) if state.raised_db < MOST_RAISED_DB else Finish(0.0)
         return None
+
+    def _at_a_stop(self, state: State) -> PersonAct:
+        """Finish; but with many rings at once the level goes down first, and then on with it."""
+        if state.reason is not Reason.MANY_AT_ONCE or self._patience == 0:
+            return Finish(0.0)
+        if state.heard:
+            self._patience -= 1
+            return Raised(0.0, DOWN_DB)
+        return GoOn(0.0)
