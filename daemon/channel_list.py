@@ -42,5 +42,10 @@ def channel_words(numbers: Sequence[int]) -> str:
     return ", ".join(f"{low}" if low == high else f"{low}-{high}" for low, high in runs)
 
 
+def named_channels(numbers: Sequence[int]) -> str:
+    """Return channel numbers with their noun: 'channel 7', 'channels 1, 3-5'."""
+    return f"channel{'s' * (len(numbers) != 1)} {channel_words(numbers)}"
+
+
 def _refusal(text: str, why: str) -> UsageError:
     return UsageError(f"channels {text!r}: {why}. Write them like 1,3-5, counted from 1")

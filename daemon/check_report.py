@@ -8,7 +8,7 @@ from prehowl.daemon.errors import FOUND_A_PROBLEM, OK, SYSTEM_FAILURE
 from prehowl.daemon.levels import ChannelLevel
 from prehowl.daemon.osc_check import TargetFound
 from prehowl.daemon.show import Channel, Show, settings_in_force
-from prehowl.daemon.sinks.words import printable
+from prehowl.daemon.sinks.words import counted, printable
 
 NAME_CELLS = 16
 
@@ -93,7 +93,7 @@ def report_lines(report: Report) -> Iterator[str]:
     yield from (f"note: {printable(text)}" for text in report.notes)
     yield from (f"PROBLEM: {printable(text)}" for text in report.problems)
     count = len(report.problems)
-    yield f"{count} problem{'s' * (count != 1)} found" if count else "all fine"
+    yield f"{counted(count, 'problem')} found" if count else "all fine"
 
 
 def _setting_lines(report: Report) -> Iterator[str]:
@@ -125,13 +125,16 @@ def _source_lines(report: Report) -> Iterator[str]:
         yield f"device: {printable(source.text)}"
         return
     yield (
-        f"{source.kind}: {printable(str(source.name))}, {source.channels} channels at "
-        f"{source.rate_hz} Hz, listened for {source.listened_s:.1f} s"
+        f"{source.kind}: {printable(str(source.name))}, "
+        f"{counted(source.channels or 0, 'channel')} at {source.rate_hz} Hz, "
+        f"listened for {source.listened_s:.1f} s"
     )
     if report.levels:
         yield f"{'ch':>4}  {'name':<{NAME_CELLS}} {'level':>7} {'peak':>7} dBFS"
     for level in report.levels:
-        clipped = f", {level.clipped_samples} samples" if level.verdict == "clipping" else ""
+        clipped = (
+            f", {counted(level.clipped_samples, 'sample')}" if level.verdict == "clipping" else ""
+        )
         yield (
             f"{level.channel:>4}  {printable(level.name):<{NAME_CELLS}} {level.level_dbfs:>7.1f} "
             f"{level.peak_dbfs:>7.1f}  {level.verdict}{clipped}"

@@ -4,7 +4,6 @@ Only the chosen command's module is imported, so that `scan` and `demo` work on 
 without an audio library.
 """
 
-import argparse
 import difflib
 import importlib
 import importlib.metadata
@@ -12,9 +11,10 @@ import os
 import signal
 import sys
 from collections.abc import Sequence
-from types import ModuleType
 
-from prehowl.daemon.errors import BAD_INPUT, OK, SYSTEM_FAILURE, PrehowlError
+from prehowl.daemon.command_line import CommandParser
+from prehowl.daemon.errors import BAD_INPUT, OK, SYSTEM_FAILURE, PrehowlError, ShowFileError
+from prehowl.daemon.output import check_streams, is_failed_write, write_fault
 
 COMMANDS = {
     "demo": "watch an invented festival on a virtual stage; needs no hardware",
@@ -35,12 +35,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     debug = "--debug" in words
     words = [word for word in words if word != "--debug"]
     try:
-        return _dispatch(words)
-    except PrehowlError as fault:
-        if debug:
-            raise
-        print(f"prehowl: {fault}", file=sys.stderr)
-        return fault.exit_code
+        return _run(words)
     except KeyboardInterrupt:
         return 128 + signal.SIGINT
     except BrokenPipeError:
@@ -51,18 +46,44 @@ def main(argv: Sequence[str] | None = None) -> int:
     except Exception as fault:
         if debug:
             raise
-        print(
-            f"prehowl: internal fault ({type(fault).__name__}: {fault}). "
-            "Run again with --debug for the traceback.",
-            file=sys.stderr,
-        )
-        return SYSTEM_FAILURE
+        return _told(fault)
+
+
+def _run(words: list[str]) -> int:
+    check_streams()
+    try:
+        return _dispatch(words)
+    finally:
+        sys.stdout.flush()  # here a full disk is still ours to tell, not the interpreter's
+
+
+def _told(fault: Exception) -> int:
+    """Tell a fault in one line; return the exit code."""
+    if isinstance(fault, OSError) and is_failed_write(fault):
+        fault = write_fault(fault)
+    if isinstance(fault, PrehowlError):
+        print(f"prehowl: {_in_one_line(fault)}", file=sys.stderr)
+        return fault.exit_code
+    print(
+        f"prehowl: internal fault ({type(fault).__name__}: {fault}). "
+        "Run again with --debug for the traceback.",
+        file=sys.stderr,
+    )
+    return SYSTEM_FAILURE
+
+
+def _in_one_line(fault: PrehowlError) -> str:
+    """Return a fault as one line, whatever a file's name holds; a show file's are a list."""
+    return str(fault) if isinstance(fault, ShowFileError) else " ".join(str(fault).splitlines())
 
 
 def _dispatch(words: list[str]) -> int:
-    if not words or words[0] in ("-h", "--help"):
+    if not words:
+        print(_overview(), file=sys.stderr)
+        return BAD_INPUT
+    if words[0] in ("-h", "--help"):
         print(_overview())
-        return OK if words else BAD_INPUT
+        return OK
     if words[0] in ("-V", "--version"):
         print(f"prehowl {importlib.metadata.version('prehowl')}")
         return OK
@@ -73,17 +94,14 @@ def _dispatch(words: list[str]) -> int:
         print(f"prehowl: unknown command {name!r}. {hint}", file=sys.stderr)
         return BAD_INPUT
     module = importlib.import_module(f"prehowl.daemon.commands.{name}")
-    args = _parser(name, module).parse_args(words[1:])
+    args = parser_of(name).parse_args(words[1:])
     return int(module.run(args))
 
 
-def _parser(name: str, module: ModuleType) -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
-        prog=f"prehowl {name}",
-        description=module.HELP,
-        epilog=f"example: {module.EXAMPLE}",
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
+def parser_of(name: str) -> CommandParser:
+    """Return the parser of one command."""
+    module = importlib.import_module(f"prehowl.daemon.commands.{name}")
+    parser = CommandParser(f"prehowl {name}", text=module.HELP, example=module.EXAMPLE)
     module.add_arguments(parser)
     parser.add_argument("--debug", action="store_true", help="show tracebacks")
     return parser

@@ -21,6 +21,7 @@ from prehowl.daemon.notes import hand_out
 from prehowl.daemon.pace import Load, Pace, Pacer
 from prehowl.daemon.rings_now import RingsNow
 from prehowl.daemon.sinks.base import Health, Sink, Snapshot
+from prehowl.daemon.sinks.words import counted
 from prehowl.daemon.sources.base import Block, Source, SourceHealth
 from prehowl.daemon.stopping import Stop, StopFlag, stop_on_signals
 from prehowl.daemon.stream_time import StreamTime
@@ -267,6 +268,6 @@ class _Loop:
     def health(self) -> Health:
         source = self.source.health()
         if self.bad_samples:
-            said = f"{self.bad_samples} damaged samples taken as silence"
+            said = f"{counted(self.bad_samples, 'damaged sample')} taken as silence"
             source = replace(source, detail="; ".join(filter(None, (source.detail, said))))
         return self.complete_health(Health(source=source, load=self.load.share))

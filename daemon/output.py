@@ -1,6 +1,7 @@
 """Where printed results go: stdout or a file that is opened before the work starts."""
 
 import contextlib
+import errno
 import io
 import os
 import sys
@@ -9,6 +10,9 @@ from pathlib import Path
 from typing import TextIO
 
 from prehowl.daemon.errors import OutputError, UsageError
+
+WRITE_ERRORS = frozenset((errno.EBADF, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.ENOSPC))
+"""What the system says of a write: no such end, quota used up, too large, broken, disk full."""
 
 
 @contextlib.contextmanager
@@ -27,7 +31,7 @@ def open_output(path: str | None, *, inputs: Sequence[str] = ()) -> Iterator[Non
     Raises
     ------
     UsageError
-        If `path` is one of the inputs.
+        If `path` is empty or one of the inputs.
     OutputError
         If it cannot be opened, or the disk fills up.
     """
@@ -36,6 +40,8 @@ def open_output(path: str | None, *, inputs: Sequence[str] = ()) -> Iterator[Non
             sys.stdout.reconfigure(errors="backslashreplace")
         yield
         return
+    if not path:
+        raise UsageError("--output: the name is empty; name a file, or leave it out for stdout")
     _refuse_inputs(path, inputs)
     stream = _opened(path)
     try:
@@ -46,6 +52,33 @@ def open_output(path: str | None, *, inputs: Sequence[str] = ()) -> Iterator[Non
             stream.close()
         except OSError as fault:
             raise OutputError(f"{path}: cannot be written to the end ({fault.strerror})") from fault
+
+
+def check_streams() -> None:
+    """Make sure that there is somewhere to print to.
+
+    A closed stderr is replaced by nowhere: Python has None in its place, and would print what is
+    meant for it among the data on stdout.
+
+    Raises
+    ------
+    OutputError
+        If stdout is closed.
+    """
+    # The types of the standard library do not know that either may be None.
+    streams: dict[str, TextIO | None] = {"stdout": sys.stdout, "stderr": sys.stderr}
+    if streams["stderr"] is None:
+        sys.stderr = open(os.devnull, "w")  # noqa: SIM115  # for the rest of the program
+    if streams["stdout"] is None:
+        raise OutputError(
+            "standard output is closed, so no result can be told; leave '>&-' away, or send it to "
+            "a file, or to /dev/null if nobody is to see it"
+        )
+
+
+def is_failed_write(fault: OSError) -> bool:
+    """Tell whether a fault is that of printing: those of opening a file carry its name."""
+    return fault.filename is None and fault.errno in WRITE_ERRORS
 
 
 def write_fault(fault: OSError) -> OutputError:
@@ -61,9 +94,15 @@ def write_fault(fault: OSError) -> OutputError:
 
 
 def _refuse_inputs(path: str, inputs: Sequence[str]) -> None:
-    for name in inputs:
-        if Path(path).exists() and Path(name).exists() and Path(path).samefile(name):
-            raise UsageError(f"output {path}: is one of the recordings, which would be lost")
+    if any(_is_same(path, name) for name in inputs):
+        raise UsageError(f"output {path}: is one of the recordings, which would be lost")
+
+
+def _is_same(path: str, name: str) -> bool:
+    try:
+        return Path(path).samefile(name)
+    except (OSError, ValueError):  # one is not there, or cannot be looked at: opening it will tell
+        return False
 
 
 def _opened(path: str) -> TextIO:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from prehowl.daemon.loop import LoopResult
-from prehowl.daemon.sinks.words import time_words
+from prehowl.daemon.sinks.words import counted, time_words
 
 
 @dataclass(slots=True)
@@ -28,7 +28,8 @@ class Tally:
         """Return one line such as '3 alarms (2 on Vox 1, 1 on Ch 4); 5:00.0 of audio, ...'."""
         count = self.alarms.total()
         where = ", ".join(f"{n} on {name}" for name, n in self.alarms.most_common())
-        alarms = f"{count} alarm{'s' * (count != 1)} ({where})" if count else "no alarms"
+        alarms = f"{counted(count, 'alarm')} ({where})" if count else "no alarms"
         files = f" in {self.recordings} recordings" if self.recordings > 1 else ""
         share = self.audio_s / max(time.monotonic() - self.began_s, 1e-3)
-        return f"{alarms}; {time_words(self.audio_s)} of audio{files}, {share:.0f} times real time"
+        pace = f"{share:.{0 if share >= 10 else 1}f} times real time"
+        return f"{alarms}; {time_words(self.audio_s)} of audio{files}, {pace}"

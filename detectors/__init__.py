@@ -1,8 +1,8 @@
 """Pure signal code: samples in, ring changes out; no devices, files, screens or clocks.
 
-`HOWL_TESTS` is the list of howl tests: each is one function that takes the lines of a frame and
-returns one figure a line. A new test is one new file and one line here; every event then carries
-its figure as evidence and the contract tests run over it.
+`HOWL_TESTS` is the list of howl tests: each is one function that takes tracks (some bins and their
+past, one look a frame) and returns one figure a track. A new test is one new file and one line
+here; every event then carries its figure as evidence and the contract tests run over it.
 """
 
 from collections.abc import Callable
@@ -19,9 +19,9 @@ from prehowl.detectors import (
     slope_deviation,
     steadiness,
 )
-from prehowl.detectors.lines import LineView
+from prehowl.detectors.tracks import Tracks
 
-HowlTest = Callable[[LineView], NDArray[np.float32]]
+HowlTest = Callable[[Tracks], NDArray[np.float32]]
 
 HOWL_TESTS: dict[str, HowlTest] = {
     "papr_db": papr.measure,

@@ -1,12 +1,13 @@
-"""Weigh the evidence: say how sure it is that a rising line is a ring.
+"""Weigh the evidence: say how sure it is that a rising peak is a ring.
 
-Each figure of `rises` speaks for or against a ring by a monotone curve, in nepers of odds
-(natural logarithm); the curves add up, as independent evidence does. They were fitted, with the
-sign of every slope held to what physics says (more rise, less wander, fewer companions speak for
-a ring), to howl-free sound and to simulated loops; see `weights` and docs/detection.md.
+The evidence of a row is a sum of heights in nepers of odds (natural logarithm), one from each of
+many small trees of three yes/no questions: a rise of 8 dB says little by itself, much if nothing
+else on the channel rises. The trees were fitted to howl-free sound and to simulated loops, with
+the direction of every question held to what physics says (more rise, less wander, fewer
+companions speak for a ring); see `weights` and docs/detection.md.
 
-A line's belief then follows its frames as a running mean of a few frames, so that one lucky frame
-does not raise an alarm.
+The belief in one bin then follows its frames as a running mean, so that one lucky frame does not
+raise an alarm.
 """
 
 from dataclasses import dataclass
@@ -14,102 +15,166 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from prehowl.detectors.lines import LineView
 from prehowl.detectors.rises import Rising
-from prehowl.detectors.weights import BIAS, CURVES
+from prehowl.detectors.trees import Trees
+from prehowl.detectors.weights import ALARM_AT, BIAS, NEPERS_PER_E_FOLD, QUESTIONS
 
 Figures = NDArray[np.float32]
 
-ALARM_AT = 1.6
-"""Belief (log odds on the scale of the curves) at which a line is alarmed; set on the bench's tune
-split by its false alarms."""
-
-SUSPECT_AT = 0.9
+SUSPECT_BELOW = 0.7
+"""Nepers under the alarm at which a suspect begins."""
 SUSPECT_FROM = 0.55
 """Suspicion of a suspect: the share of the evidence for an alarm, which is 1."""
 
-FLOOR = -3.0
-CEILING = 6.0
-FOLLOW = np.float32(0.5)
+FLOOR = np.float32(-3.0)
+CEILING = np.float32(6.0)
 FADE = np.float32(0.15)
 
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """What one frame says of the lines of a view; arrays of shape (lines,)."""
+    """What one frame says; arrays of shape (places,), one a bin in which something rises."""
 
-    suspicion: Figures  # 0..; 1 is enough for an alarm
+    ch: NDArray[np.intp]
+    bin: NDArray[np.intp]
+    belief: Figures  # running, nepers of odds
     growth_db_per_s: Figures  # over the most telling duration
     duration_s: Figures
 
 
-def signals(rising: Rising) -> dict[str, Figures]:
-    """Return the figures that the curves are applied to, by name; each of shape (rows,)."""
+def no_verdict() -> Verdict:
+    """Return a verdict on nothing."""
+    none, nothing = np.zeros(0, np.intp), np.zeros(0, np.float32)
+    return Verdict(none, none, nothing, nothing, nothing)
+
+
+SIGNALS = {
+    "rise": 1,
+    "needed": 1,  # a short rise must be a high one
+    "duration": 1,
+    "residual": -1,
+    "straight": 1,
+    "late": 1,
+    "last": 1,
+    "wander": -1,
+    "wander_cents": -1,
+    "share": 1,
+    "pnpr": 1,
+    "relative": 1,
+    "now": 1,
+    "rest_share": -1,
+    "rest": -1,
+    "flank_share": -1,
+    "record": 1,
+    "company": -1,
+    "phpr": 1,
+    "growth": 0,
+    "frame": 0,
+}
+"""What is asked about, and its direction: +1: more of it speaks for a ring; -1: against; 0: other
+answers weigh differently at another growth or in another frame length."""
+
+
+TREES = Trees.from_rows(QUESTIONS, BIAS, tuple(SIGNALS))
+
+
+def signals(rising: Rising) -> Figures:
+    """Return the figures that are asked about, shape (rows, signals), in the order of `SIGNALS`."""
     c = rising.column
-    rise, duration = c("rise_db"), c("duration_s")
-    return {
-        "rise": rise,
-        "needed": rise - np.float32(2.2) / (duration + np.float32(0.1)),
-        "frames": np.log2(duration / c("frame_s")),
-        "duration": np.log2(duration),
-        "residual": c("residual_db"),
-        "straight": np.log2(rise / np.maximum(c("residual_db"), np.float32(0.05))),
-        "late": c("late_share"),
-        "last": c("last_share"),
-        "wander": np.log2(np.maximum(c("wander"), np.float32(0.02))),
-        "wander_cents": np.log2(np.maximum(c("wander_cents"), np.float32(0.05))),
-        "share": c("share"),
-        "pnpr": c("pnpr_db"),
-        "relative": c("relative_db"),
-        "ahead": np.log2(np.clip(-c("relative_db") / c("growth_db_per_s"), 0.01, 20)),
-        "rest_share": c("rest_rise_db") / rise,
-        "rest": c("rest_rise_db"),
-        "company": np.log2(1 + c("company")),
-        "phpr": c("phpr_db"),
-    }
+    rise, duration, residual = c("rise_db"), c("duration_s"), c("residual_db")
+    return np.stack(
+        [
+            rise,
+            rise - np.float32(2.2) / (duration + np.float32(0.1)),
+            duration,
+            residual,
+            rise / np.maximum(residual, np.float32(0.2)),
+            np.minimum(c("late_share"), 1),  # a convex rise is no straighter than a straight one
+            np.minimum(c("last_share"), 1),
+            c("wander"),
+            np.maximum(c("wander_cents"), np.float32(0.3)),
+            c("share"),
+            c("pnpr_db"),
+            c("relative_db"),
+            c("now_db"),
+            c("rest_rise_db") / rise,
+            c("rest_rise_db"),
+            c("flank_rise_db") / rise,
+            np.clip(c("record_db"), -20, 30),
+            c("company"),
+            c("phpr_db"),
+            c("growth_db_per_s"),
+            c("frame_s"),
+        ],
+        axis=1,
+    ).astype(np.float32)
 
 
-def log_odds(rising: Rising) -> Figures:
+def log_odds(rising: Rising, trees: Trees = TREES) -> Figures:
     """Return the belief of each row alone, shape (rows,)."""
-    total = np.full(len(rising.row), BIAS, np.float32)
-    for name, values in signals(rising).items():
-        knots, heights = CURVES[name]
-        total += np.interp(values, knots, heights).astype(np.float32)
-    return np.minimum(total, np.float32(CEILING))
+    if not len(rising.ch):
+        return np.zeros(0, np.float32)
+    return np.minimum(trees.sums(signals(rising)), CEILING)
+
+
+def suspicion_of(belief: Figures, sensitivity: Figures) -> Figures:
+    """Return the suspicion: 1 is enough for an alarm, `SUSPECT_FROM` for a suspect.
+
+    Parameters
+    ----------
+    belief : ndarray, shape (places,)
+        Running belief, nepers of odds.
+    sensitivity : ndarray, shape (places,)
+        > 0; 2 lets about twice as many false alarms through as 1.
+    """
+    level = ALARM_AT - NEPERS_PER_E_FOLD * np.log(sensitivity)
+    share = (belief - level + SUSPECT_BELOW) / np.float32(SUSPECT_BELOW)
+    return np.maximum(SUSPECT_FROM + (1 - SUSPECT_FROM) * share, 0).astype(np.float32)
 
 
 class Belief:
-    """The running belief of every line of one resolution, by slot number."""
+    """The running belief in every bin of one resolution.
 
-    def __init__(self, rows: int) -> None:
-        self._belief = np.full(rows, FLOOR, np.float32)
-        self._growth = np.zeros(rows, np.float32)
-        self._duration = np.zeros(rows, np.float32)
+    Parameters
+    ----------
+    channels, bins : int
+    follow : float
+        Share of the way to the newest frame's evidence that the belief goes at each, 0..1.
+    """
 
-    def follow(self, view: LineView, rising: Rising) -> Verdict:
-        """Take in one frame's rising lines; return the verdict on all lines of the view."""
-        now = self._belief[view.row]
-        self._belief.fill(FLOOR)  # slots outside the view are empty or too young
-        self._belief[view.row] = now + FADE * (np.float32(FLOOR) - now)
-        if len(rising.row):
-            self._take_in(view, rising, now)
-        belief = self._belief[view.row]
-        share = (belief - SUSPECT_AT) / np.float32(ALARM_AT - SUSPECT_AT)
-        suspicion = SUSPECT_FROM + (1 - SUSPECT_FROM) * share
+    def __init__(self, channels: int, bins: int, follow: float, trees: Trees = TREES) -> None:
+        self._trees = trees
+        self._bins = bins
+        self._follow = np.float32(follow)
+        self._belief = np.full(channels * bins, FLOOR, np.float32)
+        self._live = np.zeros(0, np.intp)  # where it is above the floor
+
+    def follow(self, rising: Rising) -> Verdict:
+        """Take in one frame's rising peaks; return the verdict on them."""
+        index, best, odds = self._one_a_bin(rising)
+        before = self._belief[index]
+        for beside in (index - 1, index + 1):  # a ring between two bins
+            np.maximum(before, self._belief[beside], out=before)
+        self._belief[self._live] += FADE * (FLOOR - self._belief[self._live])
+        now = before + self._follow * (odds - before)
+        self._belief[index] = now
+        live = np.concatenate([self._live, index])
+        worth = self._belief[live] > FLOOR + np.float32(0.3)
+        self._belief[live[~worth]] = FLOOR
+        self._live = np.unique(live[worth])
         return Verdict(
-            np.maximum(suspicion, 0).astype(np.float32),
-            self._growth[view.row],
-            self._duration[view.row],
+            rising.ch[best],
+            rising.bin[best],
+            now,
+            rising.column("growth_db_per_s")[best],
+            rising.column("duration_s")[best],
         )
 
-    def _take_in(self, view: LineView, rising: Rising, before: Figures) -> None:
-        points = log_odds(rising)
-        order = np.argsort(points, kind="stable")
-        row = rising.row[order]  # of several writes the last one wins: the highest
-        best = np.full(len(self._belief), np.nan, np.float32)
-        best[row] = points[order]
-        self._growth[row] = rising.column("growth_db_per_s")[order]
-        self._duration[row] = rising.column("duration_s")[order]
-        mine = best[view.row]
-        told = ~np.isnan(mine)
-        self._belief[view.row[told]] = before[told] + FOLLOW * (mine[told] - before[told])
+    def _one_a_bin(self, rising: Rising) -> tuple[NDArray[np.intp], NDArray[np.intp], Figures]:
+        """Return, of the rows of each bin, the one that says most: its bin, number and odds."""
+        index = rising.ch * self._bins + rising.bin
+        odds = log_odds(rising, self._trees)
+        order = np.lexsort((odds, index))
+        last = np.append(index[order][1:] != index[order][:-1], True)[: len(order)]
+        best = order[last]
+        return index[best], best, odds[best]

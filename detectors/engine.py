@@ -7,11 +7,13 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from prehowl.detectors.bands import band_index
+from prehowl.detectors.belief import TREES, suspicion_of
 from prehowl.detectors.framing import SampleMemory, quantum_length
 from prehowl.detectors.resolution import DESIGNS, Resolution
-from prehowl.detectors.rings import RingChange, RingState
-from prehowl.detectors.spectrum import FLOOR_DBFS, to_dbfs
-from prehowl.detectors.tracker import ChannelSetup, RingTracker, Sight
+from prehowl.detectors.rings import RingChange
+from prehowl.detectors.spectrum import to_dbfs
+from prehowl.detectors.tracker import ALARMS, ChannelSetup, Frame, RingTracker
+from prehowl.detectors.trees import Trees
 
 LEVEL_MEMORY_S = 0.1
 SUSPICION_MEMORY_S = 0.4
@@ -37,6 +39,8 @@ class Engine:
         8 000 to 192 000.
     channels : sequence of ChannelSetup
         One for each channel, in order.
+    trees : Trees
+        By which evidence is weighed; others only while they are being fitted.
 
     Raises
     ------
@@ -44,16 +48,23 @@ class Engine:
         If the rate is out of range or there is no channel.
     """
 
-    def __init__(self, rate_hz: int, channels: Sequence[ChannelSetup]) -> None:
+    def __init__(
+        self, rate_hz: int, channels: Sequence[ChannelSetup], *, trees: Trees = TREES
+    ) -> None:
         if not channels:
             raise ValueError("no channels: the engine needs at least one")
         self.rate_hz = rate_hz
         self.channels = len(channels)
         self.quantum = quantum_length(rate_hz)
-        made = (Resolution(design, self.channels, rate_hz, self.quantum) for design in DESIGNS)
+        reference = np.array([setup.is_reference for setup in channels], bool)
+        made = (
+            Resolution(design, self.channels, rate_hz, self.quantum, reference, trees)
+            for design in DESIGNS
+        )
         self.resolutions = tuple(resolution for resolution in made if resolution.is_useful)
         longest = max(resolution.frame_length for resolution in self.resolutions)
         self._memory = SampleMemory(self.channels, longest + self.quantum, self.quantum)
+        self._sensitivity = np.array([setup.sensitivity for setup in channels], np.float32)
         self._tracker = RingTracker(channels, rate_hz)
         self._tick = 0
         self._mean_square = np.zeros(self.channels, np.float32)
@@ -83,21 +94,21 @@ class Engine:
         changes: list[RingChange] = []
         for latest in self._ticks(samples):
             self._measure_levels(latest[:, -self.quantum :])
-            for resolution, power in self._spectra(latest):
-                changes += self._look(resolution, power)
+            for resolution, spectra in self._spectra(latest):
+                changes += self._look(resolution, spectra)
         return changes
 
     def spectra(
         self, block: NDArray[np.float32]
     ) -> Iterator[tuple[int, Resolution, NDArray[np.float32]]]:
-        """Yield tick, resolution and spectrum (channels, bins) of each frame, without judging.
+        """Yield tick, resolution and its new spectra (frames, channels, bins), without judging.
 
         For the bench, which looks at what the resolutions see. An engine is either fed or used
         so, not both.
         """
         for latest in self._ticks(block):
-            for resolution, power in self._spectra(latest):
-                yield self._tick, resolution, power
+            for resolution, spectra in self._spectra(latest):
+                yield self._tick, resolution, spectra
 
     def finish(self) -> list[RingChange]:
         """End the stream: clear what still rings."""
@@ -107,10 +118,9 @@ class Engine:
         """Return levels and suspicion now."""
         table = np.minimum(self._suspicion, 1)
         for ring in self._tracker.rings:
-            if ring.state in (RingState.RINGING, RingState.HOWLING):
+            if ring.state in ALARMS:
                 table[ring.ch, band_index(ring.frequency_hz)] = 1
-        level = np.maximum(to_dbfs(2 * self._mean_square), np.float32(FLOOR_DBFS))
-        return EngineView(level, to_dbfs(self._peak**2), table)
+        return EngineView(to_dbfs(2 * self._mean_square), to_dbfs(self._peak**2), table)
 
     def _ticks(self, samples: NDArray[np.float32]) -> Iterator[NDArray[np.float32]]:
         for latest in self._memory.ticks(samples):
@@ -122,16 +132,27 @@ class Engine:
     ) -> Iterator[tuple[Resolution, NDArray[np.float32]]]:
         for resolution in self.resolutions:
             if resolution.due(self._tick):
-                for power in resolution.spectra(latest):
-                    yield resolution, power
+                yield resolution, resolution.spectra(latest)
 
-    def _look(self, resolution: Resolution, power: NDArray[np.float32]) -> list[RingChange]:
-        view, verdict = resolution.step(power)
-        telling = np.flatnonzero(verdict.suspicion > 0)
-        bands = band_index(view.frequency_hz[telling])
-        np.maximum.at(self._suspicion, (view.ch[telling], bands), verdict.suspicion[telling])
-        sight = Sight(view, verdict, self._tick * self.quantum, self.rate_hz)
-        return self._tracker.see(sight)
+    def _look(self, resolution: Resolution, spectra: NDArray[np.float32]) -> list[RingChange]:
+        now, verdict = resolution.step(spectra)
+        if not len(verdict.ch) and not self._tracker.rings:
+            return []
+        suspicion = suspicion_of(verdict.belief, self._sensitivity[verdict.ch])
+        bands = band_index(verdict.bin * now.bin_hz)
+        np.maximum.at(self._suspicion, (verdict.ch, bands), suspicion)
+        return self._tracker.see(
+            Frame(
+                now,
+                resolution.memory,
+                verdict,
+                suspicion,
+                resolution.lowest_hz,
+                resolution.highest_hz,
+                self._tick * self.quantum,
+                self.rate_hz,
+            )
+        )
 
     def _measure_levels(self, newest: NDArray[np.float32]) -> None:
         keep = np.float32(np.exp(-self.quantum / (LEVEL_MEMORY_S * self.rate_hz)))

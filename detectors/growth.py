@@ -11,49 +11,51 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from prehowl.detectors.lines import LineView
-
-FRAMES = 16
+from prehowl.detectors.tracks import Tracks
 
 
 @dataclass(frozen=True, slots=True)
 class Rise:
-    """Straight-line fits to level over time, one per line; arrays of shape (lines,)."""
+    """Straight-line fits to level over time, one per track; arrays of shape (tracks,)."""
 
-    slope: NDArray[np.float32]  # dB per frame
+    slope: NDArray[np.float32]  # dB per look
     residual_db: NDArray[np.float32]  # root mean square off the line
-    frames: NDArray[np.float32]  # from the first frame in which the line was seen to the last
-    share: NDArray[np.float32]  # of those frames in which it was seen, 0..1
+    looks: NDArray[np.float32]  # from the first look at which it was seen to the last
+    share: NDArray[np.float32]  # of those looks in which it was seen, 0..1
 
     @property
     def rise_db(self) -> NDArray[np.float32]:
-        """Height of the fitted line over the frames in which the ring was seen."""
-        return self.slope * self.frames
+        """Height of the fitted line over the looks in which the ring was seen."""
+        return self.slope * self.looks
+
+    def only(self, keep: NDArray[np.intp]) -> "Rise":
+        """Return some of the fits."""
+        return Rise(self.slope[keep], self.residual_db[keep], self.looks[keep], self.share[keep])
 
 
 @lru_cache
-def _powers_of_time(frames: int) -> NDArray[np.float32]:
-    """Return 1, t and t^2 for t = -(frames - 1)..0, shape (frames, 3)."""
-    time = np.arange(frames, dtype=np.float32) - (frames - 1)
+def _powers_of_time(looks: int) -> NDArray[np.float32]:
+    """Return 1, t and t^2 for t = -(looks - 1)..0, shape (looks, 3)."""
+    time = np.arange(looks, dtype=np.float32) - (looks - 1)
     return np.stack([np.ones_like(time), time, time * time], axis=1)
 
 
 def fit(level_db: NDArray[np.float32], present: NDArray[np.float32]) -> Rise:
-    """Fit straight lines to the levels of lines over time.
+    """Fit straight lines to levels over time.
 
     Parameters
     ----------
-    level_db, present : ndarray of float32, shape (lines, frames)
-        Newest frame last; frames with `present` 0 do not count.
+    level_db, present : ndarray of float32, shape (tracks, looks)
+        Newest look last; looks with `present` 0 do not count.
 
     Notes
     -----
     Least squares from sums, so that the work is three matrix products whatever the number of
-    lines. The idea that a howl is straight in dB is published (slope deviation, see
+    tracks. The idea that a howl is straight in dB is published (slope deviation, see
     `slope_deviation`); asking for growth is ours.
     """
-    frames = level_db.shape[1]
-    basis = _powers_of_time(frames)
+    looks = level_db.shape[1]
+    basis = _powers_of_time(looks)
     # Against the newest level: float32 sums of squares would lose tenths of a dB otherwise.
     off = present * (level_db - level_db[:, -1:])
     count, sum_t, sum_tt = (present @ basis).T
@@ -65,9 +67,20 @@ def fit(level_db: NDArray[np.float32], present: NDArray[np.float32]) -> Rise:
     slope = together / spread_t
     unexplained = np.maximum(sum_ll - sum_l * sum_l / count - slope * together, 0)
     seen = present.any(axis=1)
-    first = np.where(seen, present.argmax(axis=1), frames - 1)
-    seen_for = (frames - 1 - first).astype(np.float32)
+    first = np.where(seen, present.argmax(axis=1), looks - 1)
+    seen_for = (looks - 1 - first).astype(np.float32)
     return Rise(slope, np.sqrt(unexplained / count), seen_for, count / (seen_for + 1))
+
+
+def slope(level_db: NDArray[np.float32], present: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return the slopes that `fit` finds, dB per look; half the work."""
+    basis = _powers_of_time(level_db.shape[1])
+    off = present * (level_db - level_db[:, -1:])
+    count, sum_t, sum_tt = (present @ basis).T
+    sum_l, sum_lt = (off @ basis[:, :2]).T
+    count = np.maximum(count, 1)
+    spread_t = np.maximum(sum_tt - sum_t * sum_t / count, np.float32(1e-6))
+    return np.asarray((sum_lt - sum_t * sum_l / count) / spread_t, np.float32)
 
 
 def slope_of_the_last(
@@ -76,18 +89,17 @@ def slope_of_the_last(
     rise: Rise,
     part: float,
 ) -> NDArray[np.float32]:
-    """Return the slope over the last `part` (0..1) of the frames of each fit, dB per frame."""
+    """Return the slope over the last `part` (0..1) of the looks of each fit, dB per look."""
     time = _powers_of_time(level_db.shape[1])[:, 1]
-    span = np.maximum(rise.frames * np.float32(part), 2)[:, None]
-    return fit(level_db, present * (time >= -span)).slope
+    span = np.maximum(rise.looks * np.float32(part), 2)[:, None]
+    return slope(level_db, present * (time >= -span))
 
 
-def measure(view: LineView) -> NDArray[np.float32]:
-    """Return the slope of each line over its last 16 frames, dB per second, decay below zero.
+def measure(tracks: Tracks) -> NDArray[np.float32]:
+    """Return the slope of each track over its looks, dB per second, decay below zero.
 
     Returns
     -------
-    ndarray of float32, shape (lines,), dB/s
+    ndarray of float32, shape (tracks,), dB/s
     """
-    level, _, present = view.fast.last(view.row, FRAMES)
-    return np.asarray(fit(level, present).slope / np.float32(view.hop_s), np.float32)
+    return np.asarray(slope(tracks.level_dbfs, tracks.present) / tracks.step_s, np.float32)

@@ -37,17 +37,21 @@ class Peaks:
 
     ch: NDArray[np.intp]
     bin: NDArray[np.intp]
-    position: NDArray[np.float32]  # in bins, interpolated
-    level_dbfs: NDArray[np.float32]  # of the tone, corrected for its place between the bins
+    index: NDArray[np.intp]  # ch * bins + bin
+    power: NDArray[np.float32]  # of the highest bin
 
 
-def find_peaks(power: NDArray[np.float32], first_bin: int, last_bin: int) -> Peaks:
+def find_peaks(
+    power: NDArray[np.float32], floor: NDArray[np.float32], first_bin: int, last_bin: int
+) -> Peaks:
     """Return the peaks of one frame.
 
     Parameters
     ----------
     power : ndarray of float32, shape (channels, bins), C-contiguous
         From `spectrum.power_spectrum`.
+    floor : ndarray of float32, shape (channels,)
+        Bins of less power are not looked at; few are left, and all else is done for those only.
     first_bin, last_bin : int
         Search range, inclusive; at least `LOBE_BINS` away from both ends.
 
@@ -62,31 +66,34 @@ def find_peaks(power: NDArray[np.float32], first_bin: int, last_bin: int) -> Pea
             f"bins {first_bin}..{last_bin} are too near the ends of {bins} bins; "
             f"keep {LOBE_BINS} away"
         )
-
-    def shifted(by: int) -> NDArray[np.float32]:
-        return power[:, first_bin + by : last_bin + 1 + by]
-
-    here = shifted(0)
-    is_peak = here > np.float32(10 ** (QUIETEST_DBFS / 10))
-    is_peak &= here > shifted(-1)
-    is_peak &= here >= shifted(1)
-    flanks = np.maximum(shifted(-LOBE_BINS), shifted(LOBE_BINS))
-    is_peak &= here > LOBE_RATIO * flanks
+    least = np.maximum(floor, np.float32(10 ** (QUIETEST_DBFS / 10)))
     # flatnonzero is several times faster than nonzero on two axes.
-    flat = np.flatnonzero(is_peak)
-    ch, offset = np.divmod(flat, is_peak.shape[1])
-    return locate(power, ch, offset + first_bin)
+    loud = np.flatnonzero(power[:, first_bin : last_bin + 1] > least[:, None])
+    ch, offset = np.divmod(loud, last_bin + 1 - first_bin)
+    index = ch * bins + offset + first_bin
+    flat = power.reshape(-1)
+    here = flat[index]
+    is_peak = (here > flat[index - 1]) & (here >= flat[index + 1])
+    index, ch, here = index[is_peak], ch[is_peak], here[is_peak]
+    stands = here > LOBE_RATIO * np.maximum(flat[index - LOBE_BINS], flat[index + LOBE_BINS])
+    index, ch, here = index[stands], ch[stands], here[stands]
+    return Peaks(ch, index - ch * bins, index, here)
 
 
-def locate(power: NDArray[np.float32], ch: NDArray[np.intp], bins: NDArray[np.intp]) -> Peaks:
-    """Interpolate position and level of the tones whose highest bins are given."""
-    index = ch * power.shape[1] + bins
-    flat = power.ravel()
-    low, mid, high = (np.sqrt(flat[index + k]) for k in (-1, 0, 1))
-    total = np.maximum(low + 2 * mid + high, np.float32(1e-12))
-    offset = np.clip(2 * (high - low) / total, -0.5, 0.5).astype(np.float32)
-    level = to_dbfs(mid * mid) + scalloping_db(offset)
-    return Peaks(ch, bins, bins + offset, level.astype(np.float32))
+def locate(
+    low: NDArray[np.float32], middle: NDArray[np.float32], high: NDArray[np.float32]
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Return offset (bins, -0.5..0.5) and level (dBFS) of tones.
+
+    Parameters
+    ----------
+    low, middle, high : ndarray of float32
+        Power of the bin below the highest, of the highest, and of the one above; one shape.
+    """
+    left, top, right = np.sqrt(low), np.sqrt(middle), np.sqrt(high)
+    total = np.maximum(left + 2 * top + right, np.float32(1e-12))
+    offset = np.clip(2 * (right - left) / total, -0.5, 0.5).astype(np.float32)
+    return offset, np.asarray(to_dbfs(middle) + scalloping_db(offset), np.float32)
 
 
 def scalloping_db(offset: NDArray[np.float32]) -> NDArray[np.float32]:

@@ -3,24 +3,23 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from prehowl.detectors.lines import LineView
+from prehowl.detectors.tracks import Tracks
 
 FRAMES = 5
 """Q_M; with 5 frames the published rule is >= 3/5."""
 
 
-def measure(view: LineView) -> NDArray[np.float32]:
+def measure(tracks: Tracks) -> NDArray[np.float32]:
     """Return IPMP(w) = (1/Q_M) sum_j [w is a peak j frames ago], j = 0..Q_M-1, Q_M = 5.
 
     Returns
     -------
-    ndarray of float32, shape (lines,), 0..1
+    ndarray of float32, shape (tracks,), 0..1
 
     Notes
     -----
     Source: van Waterschoot & Moonen 2011 (read in full). Theirs asks for the same bin; ours
-    follows the line within a fraction of a bin, since a ring between two bins is highest now in
+    looks at three, since a ring between two bins is highest now in
     one, now in the other.
     """
-    _, _, present = view.fast.last(view.row, FRAMES)
-    return np.asarray(present.mean(axis=1), np.float32)
+    return np.asarray(tracks.present[:, -FRAMES:].mean(axis=1), np.float32)

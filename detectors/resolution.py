@@ -1,58 +1,81 @@
-"""One time-frequency resolution: frames of one length through spectra, peaks and lines."""
+"""One time-frequency resolution: frames of one length through spectra, peaks and rises."""
 
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from prehowl.detectors.belief import Belief, Verdict
-from prehowl.detectors.lines import SLOTS, Lines, LineView
-from prehowl.detectors.peaks import LOBE_BINS, find_peaks
-from prehowl.detectors.rises import Rising, Span, gather, joined, none_rising
-from prehowl.detectors.spectrum import hann, power_spectrum
+from prehowl.detectors.belief import TREES, Belief, Verdict, no_verdict
+from prehowl.detectors.memory import SpectrumMemory
+from prehowl.detectors.peaks import find_peaks
+from prehowl.detectors.rises import Rising, gather, joined, none_rising
+from prehowl.detectors.spectrum import FLOOR_POWER, hann, power_spectrum
+from prehowl.detectors.tracks import LOOKS, Figures, Now
+from prehowl.detectors.trees import Trees
+
+RECENT_S = 0.6
+"""Time constant of the channel's recent power: about the RMS over a second."""
+
+QUIETEST_SHARE = np.float32(10 ** (-30.0 / 10))
+"""A bin this far under the channel's power, of this frame or lately, whichever is less, is not
+looked at: a ring there is not yet near to anything that anybody hears."""
+
+SLOW_STEP = 4
+"""The slow memory keeps every fourth frame: of those, one begins where the other ends."""
+
+EDGE_BINS = 4
+"""Room that peaks and their past need at both ends of the spectrum."""
 
 
 @dataclass(frozen=True, slots=True)
 class Design:
-    """What makes a resolution; lengths in quanta (about 10.7 ms)."""
+    """What makes a resolution; lengths in quanta (about 10.7 ms), steps in frames."""
 
     name: str
     frame_quanta: float
     hop_quanta: float
     low_hz: float
     high_hz: float
-    spans: tuple[Span, ...]
-    fast_frames: int
-    slow_frames: int
+    steps: tuple[int, ...]  # from look to look, for each span looked back over
+    slow_steps: tuple[int, ...]  # the same in the slow memory; none: no such memory
+    follow: float  # how fast the belief follows its frames, 0..1
+    odd_ticks: bool | None = None  # judged on odd or even ticks only; None: whenever a frame ends
 
 
 DESIGNS = (
     # Low notes lie a few hertz apart and loops grow slowly there.
-    Design("long", 16, 2, 45, 420, (
-        Span(False, 12), Span(False, 24), Span(False, 48), Span(True, 24), Span(True, 48),
-    ), 48, 48),
-    Design("main", 8, 1, 55, 18_000, (
-        Span(False, 12), Span(False, 24), Span(False, 48), Span(True, 24), Span(True, 48),
-        Span(True, 96),
-    ), 48, 96),
-    Design("brief", 4, 1, 150, 18_000, (
-        Span(False, 8), Span(False, 12), Span(False, 20),
-    ), 20, 8),
+    Design("long", 16, 4, 45, 420, (1, 2), (1, 2), 0.3),
+    Design("main", 8, 2, 55, 18_000, (1, 2, 4), (2, 4), 0.3),
+    Design("brief", 4, 1, 150, 18_000, (1, 2), (), 0.5, odd_ticks=False),
     # A ring of 400 dB/s at 8 kHz is over within two main frames.
-    Design("short", 2, 0.5, 300, 18_000, (
-        Span(False, 8), Span(False, 14), Span(False, 32),
-    ), 32, 8),
-)  # fmt: skip
-
-
-YOUNGEST = 5
-"""Frames that a line must have lived to be looked at."""
+    Design("short", 2, 0.5, 300, 18_000, (1, 2), (), 0.5, odd_ticks=True),
+)
 
 
 class Resolution:
-    """Follow lines in frames of one length; see `Design`."""
+    """Look for rises in frames of one length; see `Design`.
 
-    def __init__(self, design: Design, channels: int, rate_hz: int, quantum: int) -> None:
+    Parameters
+    ----------
+    design : Design
+    channels : int
+    rate_hz : int
+    quantum : int
+        Samples of one tick.
+    is_reference : ndarray of bool, shape (channels,)
+    trees : Trees
+        By which evidence is weighed; others only while they are being fitted.
+    """
+
+    def __init__(
+        self,
+        design: Design,
+        channels: int,
+        rate_hz: int,
+        quantum: int,
+        is_reference: NDArray[np.bool_],
+        trees: Trees = TREES,
+    ) -> None:
         self.design = design
         self.frame_length = int(design.frame_quanta * quantum)
         self.hop_length = int(design.hop_quanta * quantum)
@@ -61,26 +84,36 @@ class Resolution:
         self.hop_s = self.hop_length / rate_hz
         self.bin_hz = rate_hz / self.frame_length
         self._window = hann(self.frame_length)
-        top = self.frame_length // 2 - LOBE_BINS
-        self._first = max(LOBE_BINS, round(design.low_hz / self.bin_hz))
+        self._is_reference = is_reference
+        bins = self.frame_length // 2 + 1
+        self._first = max(EDGE_BINS, round(design.low_hz / self.bin_hz))
+        top = bins - 1 - EDGE_BINS
         self._last = min(top, round(min(design.high_hz, 0.47 * rate_hz) / self.bin_hz))
-        self._lines = Lines(
-            channels,
-            self.frame_length // 2 + 1,
-            fast_frames=design.fast_frames,
-            slow_frames=design.slow_frames,
-            patience=max(3, round(0.12 / self.hop_s)),
-            hop_s=self.hop_s,
-        )
-        self._belief = Belief(channels * SLOTS)
-        self._fast_spans = tuple(span for span in design.spans if not span.slow)
-        self._slow_spans = tuple(span for span in design.spans if span.slow)
-        self._slow_rising = none_rising()
+        reach = (LOOKS - 1) * max(design.steps) + 1
+        self.memory = SpectrumMemory(channels, bins, reach, self.hop_s)
+        self._slow = self.memory
+        if design.slow_steps:
+            reach = (LOOKS - 1) * max(design.slow_steps) + 1
+            self._slow = SpectrumMemory(channels, bins, reach, SLOW_STEP * self.hop_s)
+        self._recent = np.full(channels, FLOOR_POWER, np.float32)
+        self._recent_step = np.float32(1 - np.exp(-self.hop_s / RECENT_S))
+        self._ticks = 0
+        self._belief = Belief(channels, bins, design.follow, trees)
 
     @property
     def is_useful(self) -> bool:
         """Tell whether any bin of the design lies below the Nyquist frequency."""
         return self._last > self._first
+
+    @property
+    def lowest_hz(self) -> float:
+        """Lowest frequency looked at."""
+        return self._first * self.bin_hz
+
+    @property
+    def highest_hz(self) -> float:
+        """Highest frequency looked at."""
+        return self._last * self.bin_hz
 
     @property
     def frames_per_tick(self) -> int:
@@ -103,31 +136,52 @@ class Resolution:
         -------
         ndarray of float32, shape (frames_per_tick, channels, bins)
         """
-        end = samples.shape[1]
-        frames = []
-        for back in range(self.frames_per_tick - 1, -1, -1):
-            stop = end - back * self.hop_length
-            frames.append(samples[:, stop - self.frame_length : stop])
-        return power_spectrum(np.stack(frames), self._window)
+        count, end = self.frames_per_tick, samples.shape[1]
+        stops = [end - back * self.hop_length for back in range(count - 1, -1, -1)]
+        windowed = np.empty((count, len(samples), self.frame_length), np.float32)
+        for number, stop in enumerate(stops):
+            frame = samples[:, stop - self.frame_length : stop]
+            np.multiply(frame, self._window, out=windowed[number])
+        return power_spectrum(windowed)
 
-    def step(self, power: NDArray[np.float32]) -> tuple[LineView, Verdict]:
-        """Take one frame's spectrum, shape (channels, bins); return its lines and the verdict."""
-        view = self.advance(power)
-        return view, self._belief.follow(view, self.rising(view))
+    def step(self, spectra: Figures) -> tuple[Now, Verdict]:
+        """Take one tick's spectra, (frames, channels, bins); return the newest and the verdict."""
+        now = self.advance(spectra)
+        verdict = self._belief.follow(self.rising(now)) if self.is_judged else no_verdict()
+        return now, verdict
 
-    def advance(self, power: NDArray[np.float32]) -> LineView:
-        """Follow the lines through one frame's spectrum; return those old enough to be judged."""
-        self._lines.step(power, find_peaks(power, self._first, self._last))
-        return self._lines.view(power, bin_hz=self.bin_hz, hop_s=self.hop_s, youngest=YOUNGEST)
+    @property
+    def is_judged(self) -> bool:
+        """Tell whether the frame just advanced to is one to look for rises in."""
+        odd = self.design.odd_ticks
+        return odd is None or self._ticks % 2 == odd
 
-    def rising(self, view: LineView) -> Rising:
-        """Return what speaks for and against each rising line of the frame just advanced to."""
-        fast = gather(view, self._fast_spans, frame_s=self.frame_s)
-        if self._slow_spans and view.slow_is_new:
-            self._slow_rising = gather(view, self._slow_spans, frame_s=self.frame_s)
-        elif len(self._slow_rising.row):
-            # Until the slow history has its next value, what it said still holds, for the lines
-            # that are still there.
-            still = np.isin(self._slow_rising.row, view.row[view.lift_db > 0])
-            self._slow_rising = self._slow_rising.only(still)
-        return joined([fast, self._slow_rising])
+    def advance(self, spectra: Figures) -> Now:
+        """Remember the spectra of one tick; return the newest."""
+        self._ticks += 1
+        for power in spectra:
+            total = power.sum(axis=1)
+            self.memory.add(power, total)
+            # A plain mean at first, then one with a memory.
+            weight = max(self._recent_step, np.float32(1 / self.memory.heard))
+            self._recent += weight * (total - self._recent)
+        if self._has_slow_news:
+            self._slow.add(power, total)
+        return Now(power, total, self._recent.copy(), self.bin_hz)
+
+    @property
+    def _has_slow_news(self) -> bool:
+        return self._slow is not self.memory and self.memory.heard % SLOW_STEP == 0
+
+    def rising(self, now: Now) -> Rising:
+        """Return what speaks for and against each rising peak of the frame just advanced to."""
+        if self.memory.heard * self.hop_s < 2 * self.frame_s:
+            return none_rising()  # the stream's begin rises in every frame that is not yet full
+        floor = np.minimum(now.recent_power, now.total) * QUIETEST_SHARE
+        peaks = find_peaks(now.power, floor, self._first, self._last)
+        known = self._is_reference
+        fast = gather(now, peaks, self.memory, self.design.steps, self._slow, known)
+        if not self._has_slow_news:
+            return fast
+        slow = gather(now, peaks, self._slow, self.design.slow_steps, self._slow, known)
+        return joined([fast, slow])

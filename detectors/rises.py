@@ -1,23 +1,24 @@
-"""Gather, for every line that rises, what speaks for and against a ring.
+"""Gather, for every peak that rises, what speaks for and against a ring.
 
-One row is one line over one duration. The columns are plain physical figures; `belief` weighs
+One row is one peak over one span of time. The columns are plain physical figures; `belief` weighs
 them. The same rows are what the bench collects to fit those weights.
 
-Most lines of music do not rise, so the cheap test on the line's own running mean comes first and
-all else is done for few. Measured on mixed material of the bench: 15 % of the lines are left.
+Most peaks of music do not rise, so a cheap look at three moments of the past comes first and all
+else is done for few.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from prehowl.detectors import harmonics, neighbours
-from prehowl.detectors.growth import Rise, fit, slope_of_the_last
-from prehowl.detectors.lines import SLOW_STEP, LineView
+from prehowl.detectors.growth import Rise, fit, slope, slope_of_the_last
+from prehowl.detectors.memory import SpectrumMemory
+from prehowl.detectors.peaks import Peaks
 from prehowl.detectors.steadiness import CENTS_PER_NEPER, wander_bins
-
-Figures = NDArray[np.float32]
+from prehowl.detectors.tracks import Figures, Now, Tracks, decibels, look_back
 
 COLUMNS = (
     "rise_db",  # height of the straight line fitted to the level
@@ -27,11 +28,14 @@ COLUMNS = (
     "last_share",  # slope of the last quarter against the whole
     "wander",  # frequency deviation against what the neighbours explain
     "wander_cents",
-    "share",  # of frames in which it was a peak
+    "share",  # of looks in which it was a peak
     "pnpr_db",
     "relative_db",  # tone against the channel's power of the last second
-    "rest_rise_db",  # how far the rest of the channel rose in the same time
-    "company",  # other lines of the channel that rise by half as much or more
+    "now_db",  # tone against the channel's power of this frame
+    "rest_rise_db",  # how far the channel rose in the same time, but for this and one more riser
+    "flank_rise_db",  # how far the foot of its main lobe rose
+    "record_db",  # level against the loudest at this place before it began to rise
+    "company",  # other peaks of the channel that rise by half as much or more
     "phpr_db",
     "growth_db_per_s",
     "frequency_hz",
@@ -40,172 +44,211 @@ COLUMNS = (
 COLUMN = {name: number for number, name in enumerate(COLUMNS)}
 
 SMALLEST_RISE_DB = 4.0
-SMALLEST_LIFT_DB = 1.6
-"""A line that rose by R over a span stands R / 2 above its mean over it; less with a residual."""
-
 LARGEST_RESIDUAL_DB = 3.0
 LARGEST_SMEAR_DB = 22.0
 """Growth within one frame beyond which a spectrum shows the window's skirt, not the tone."""
 
+RECORD_LOOKS = 16
+"""How many moments of the long past are read."""
 
-@dataclass(frozen=True, slots=True)
-class Span:
-    """A duration to look back over."""
-
-    slow: bool  # in the slow history
-    frames: int
+HALF_LOOKS, QUARTER_LOOKS, LAST_LOOK = 6, 3, 1
+"""The moments of the cheap look: half and a quarter of a span ago, and just before."""
 
 
 @dataclass(frozen=True, slots=True)
 class Rising:
-    """Lines that rise; one row a line and span."""
+    """Peaks that rise; one row a peak and span."""
 
-    row: NDArray[np.intp]  # (rows,) slot numbers as in `LineView.row`
+    ch: NDArray[np.intp]  # (rows,)
+    bin: NDArray[np.intp]  # (rows,)
     figures: Figures  # (rows, columns)
 
     def column(self, name: str) -> Figures:
         """Return one column of the figures."""
         return np.asarray(self.figures[:, COLUMN[name]])
 
-    def only(self, keep: NDArray[np.bool_]) -> "Rising":
-        """Return some of the rows."""
-        return Rising(self.row[keep], self.figures[keep])
-
 
 def none_rising() -> Rising:
     """Return no rows."""
-    return Rising(np.zeros(0, np.intp), np.zeros((0, len(COLUMNS)), np.float32))
+    none = np.zeros(0, np.intp)
+    return Rising(none, none, np.zeros((0, len(COLUMNS)), np.float32))
 
 
-def joined(parts: list[Rising]) -> Rising:
+def joined(parts: Sequence[Rising]) -> Rising:
     """Return the rows of all parts."""
-    parts = [part for part in parts if len(part.row)]
-    if not parts:
-        return none_rising()
-    if len(parts) == 1:
-        return parts[0]
+    some = [part for part in parts if len(part.ch)]
+    if len(some) < 2:
+        return some[0] if some else none_rising()
     return Rising(
-        np.concatenate([part.row for part in parts]),
-        np.concatenate([part.figures for part in parts]),
+        np.concatenate([part.ch for part in some]),
+        np.concatenate([part.bin for part in some]),
+        np.concatenate([part.figures for part in some]),
     )
 
 
-def gather(view: LineView, spans: tuple[Span, ...], *, frame_s: float) -> Rising:
-    """Return a row for each line and span in which the line rises straight enough.
+@dataclass(frozen=True, slots=True)
+class Climbers:
+    """Peaks that passed the cheap look, one entry a peak and span."""
+
+    peak: NDArray[np.intp]  # (entries,) number in `Peaks`
+    step: NDArray[np.intp]  # (entries,) frames from look to look
+    company: Figures  # (entries,)
+
+
+def gather(
+    now: Now,
+    peaks: Peaks,
+    memory: SpectrumMemory,
+    steps: Sequence[int],
+    longest: SpectrumMemory,
+    is_reference: NDArray[np.bool_],
+) -> Rising:
+    """Return a row for each peak and span in which it rises straight enough.
 
     Parameters
     ----------
-    view : LineView
-    spans : tuple of Span
-        Of one history, fast or slow.
-    frame_s : float
-        Length of the analysis frame.
+    now : Now
+        The newest frame.
+    peaks : Peaks
+        Of that frame.
+    memory : SpectrumMemory
+        Its past.
+    steps : sequence of int
+        Frames of the memory from look to look, one for each span.
+    longest : SpectrumMemory
+        The memory that reaches back farthest in this resolution.
+    is_reference : ndarray of bool, shape (channels,)
+        Channels that cannot be in a loop: what rises there rises in no loop.
     """
-    lifted = np.flatnonzero(view.lift_db >= SMALLEST_LIFT_DB)
-    if not len(lifted):
+    climbers = _climbers(peaks, memory, steps, is_reference)
+    if not len(climbers.peak):
         return none_rising()
-    view = view.only(lifted)
-    line, figures = _over_all(view, spans, frame_s)
-    if not len(line):
+    ch, bins = peaks.ch[climbers.peak], peaks.bin[climbers.peak]
+    tracks = look_back(now, memory, ch, bins, climbers.step)
+    rise = fit(tracks.level_dbfs, tracks.present)
+    seen_s = rise.looks * tracks.step_s
+    keep = (rise.rise_db >= SMALLEST_RISE_DB) & (rise.residual_db <= LARGEST_RESIDUAL_DB)
+    keep &= rise.slope * np.float32(tracks.frame_s) <= LARGEST_SMEAR_DB * tracks.step_s
+    keep &= (rise.looks >= 4) & (seen_s >= 1.05 * tracks.frame_s) & (rise.share >= 0.7)
+    kept = np.flatnonzero(keep)
+    if not len(kept):
         return none_rising()
-    _describe_now(view, line, figures, frame_s)
-    return Rising(view.row[line], figures)
+    tracks, rise, company = tracks.only(kept), rise.only(kept), climbers.company[kept]
+    late = slope_of_the_last(tracks.level_dbfs, tracks.present, rise, 0.5) / rise.slope
+    last = slope_of_the_last(tracks.level_dbfs, tracks.present, rise, 0.25) / rise.slope
+    # Leave out what has stopped rising: an attack that reached its note.
+    kept = np.flatnonzero((late > 0.4) & (last > 0.2))
+    if not len(kept):
+        return none_rising()
+    tracks, rise = tracks.only(kept), rise.only(kept)
+    shares = {"late_share": late[kept], "last_share": last[kept], "company": company[kept]}
+    figures = _figures(tracks, rise, shares, _record_db(tracks, rise, longest))
+    return Rising(tracks.ch, tracks.bin, figures)
 
 
-def _over_all(
-    view: LineView, spans: tuple[Span, ...], frame_s: float
-) -> tuple[NDArray[np.intp], Figures]:
-    """Fit all lines over all spans at once: few lines rise, so calls cost more than sums."""
-    slow = spans[0].slow
-    longest = max(span.frames for span in spans)
-    step_s = view.hop_s * (SLOW_STEP if slow else 1)
-    level, position, present = (view.slow if slow else view.fast).last(view.row, longest)
-    back = np.arange(longest, 0, -1)
-    inside = (back <= np.array([[span.frames] for span in spans])).astype(np.float32)
-    many = len(spans)
-    seen = (inside[:, None] * present).reshape(-1, longest)
-    rise = fit(np.tile(level, (many, 1)), seen)
-    keep = rise.rise_db >= SMALLEST_RISE_DB
-    keep &= rise.residual_db <= LARGEST_RESIDUAL_DB
-    keep &= rise.slope <= LARGEST_SMEAR_DB * step_s / frame_s
-    keep &= (rise.frames >= max(5.0, 1.05 * frame_s / step_s)) & (rise.share >= 0.7)
-    # A span that reaches back before the line's birth says what the next shorter one said.
-    rows = np.flatnonzero(keep)
-    line = rows % len(view.row)
-    if not len(rows):
-        return line, np.zeros((0, len(COLUMNS)), np.float32)
-    company = _company(view, rise, rows)
-    part = Rise(rise.slope[rows], rise.residual_db[rows], rise.frames[rows], rise.share[rows])
-    total = (view.slow_total if slow else view.fast_total)[view.ch[line], -longest:]
-    figures = _figures(level[line], position[line], seen[rows], total, part, step_s)
-    figures[:, COLUMN["company"]] = company
-    return _still_rising(line, figures)
+def _climbers(
+    peaks: Peaks,
+    memory: SpectrumMemory,
+    steps: Sequence[int],
+    is_reference: NDArray[np.bool_],
+) -> Climbers:
+    """Take the cheap look at every peak over every span."""
+    level = decibels(peaks.power)
+    found, company = [], []
+    for step in steps:
+        half, quarter, last = (
+            level - decibels(memory.at(peaks.index, looks * step))
+            for looks in (HALF_LOOKS, QUARTER_LOOKS, LAST_LOOK)
+        )
+        rises = (half >= 0.5 * SMALLEST_RISE_DB) & (last > -0.3) & (last < 0.5 * half + 0.5)
+        rises &= (quarter > np.maximum(0.2 * half, 0.6)) & (quarter < 0.8 * half + 1)
+        if is_reference.any():
+            rises &= ~_known_to_a_reference(peaks, half, is_reference, memory.bins)
+        some = np.flatnonzero(rises)
+        found.append(some)
+        company.append(_company(peaks.ch, half, some))
+    return Climbers(
+        np.concatenate(found),
+        np.repeat(np.asarray(steps, np.intp), [len(some) for some in found]),
+        np.concatenate(company),
+    )
 
 
-def _figures(
-    level: Figures, position: Figures, present: Figures, total: Figures, rise: Rise, step_s: float
-) -> Figures:
-    figures = np.zeros((len(level), len(COLUMNS)), np.float32)
-    mean, deviation = wander_bins(level, position, present)
+def _company(ch: NDArray[np.intp], rise_db: Figures, some: NDArray[np.intp]) -> Figures:
+    """Return how many other peaks of the same channel rise by half as much or more."""
+    if not len(some):
+        return np.zeros(0, np.float32)
+    apart = 400.0  # more than any two levels differ: one sorted list serves all channels
+    order = np.sort(ch * apart + np.clip(rise_db, -150, 150))
+    base = ch[some] * apart
+    above = np.searchsorted(order, base + 160) - np.searchsorted(order, base + 0.5 * rise_db[some])
+    return np.asarray(above - 1, np.float32)
+
+
+def _known_to_a_reference(
+    peaks: Peaks, rise_db: Figures, is_reference: NDArray[np.bool_], bins: int
+) -> NDArray[np.bool_]:
+    """Tell which peaks rise in a reference channel too (or belong to one): that is music."""
+    own = is_reference[peaks.ch]
+    highest = np.full(bins + 2, -200, np.float32)
+    np.maximum.at(highest, peaks.bin[own] + 1, rise_db[own])
+    near = np.maximum(np.maximum(highest[:-2], highest[1:-1]), highest[2:])
+    return own | (near[peaks.bin] >= 0.5 * rise_db)
+
+
+def _record_db(tracks: Tracks, rise: Rise, longest: SpectrumMemory) -> Figures:
+    """Return the level now against the loudest before the rise: a note comes back, a ring not."""
+    back = longest.frames // RECORD_LOOKS * np.arange(RECORD_LOOKS)
+    index = (tracks.ch * longest.bins + tracks.bin)[:, None]
+    earlier = longest.past(index, np.broadcast_to(back, (len(tracks.ch), len(back))))[:, :, 0]
+    before = back * np.float32(longest.hop_s) > (rise.looks * tracks.step_s)[:, None]
+    loudest = decibels(np.where(before, earlier, 0).max(axis=1))
+    return np.asarray(tracks.level_dbfs[:, -1] - loudest, np.float32)
+
+
+def _strongest_other(tracks: Tracks, tone: Figures) -> Figures:
+    """Return the past power of the strongest other riser on each track's channel, or 0.
+
+    Two rings may pass the limit together, and neither should speak against the other; a note
+    brings more than one partial.
+    """
+    alike = tracks.ch[:, None] == tracks.ch
+    alike &= tracks.step_s[:, None] == tracks.step_s
+    alike &= np.abs(tracks.bin[:, None] - tracks.bin) > 4
+    strength = np.where(alike, tone[:, -1], 0)
+    other = strength.argmax(axis=1)
+    return np.where(alike.any(axis=1)[:, None], tone[other], 0)
+
+
+def _figures(tracks: Tracks, rise: Rise, shares: dict[str, Figures], record_db: Figures) -> Figures:
+    level, present = tracks.level_dbfs, tracks.present
+    mean, deviation = wander_bins(level, tracks.position, present)
+    tone = np.float32(1.5) * np.float32(10) ** (level / 10)
+    others = tone * present + _strongest_other(tracks, tone)
+    rest = np.maximum(tracks.total_past - others, np.float32(0.01) * tracks.total_past)
+    pnpr = neighbours.measure(tracks)
+    now_db = decibels(tone[:, -1])
     columns = {
         "rise_db": rise.rise_db,
-        "duration_s": rise.frames * np.float32(step_s),
+        "duration_s": rise.looks * tracks.step_s,
         "residual_db": rise.residual_db,
-        "late_share": slope_of_the_last(level, present, rise, 0.5) / rise.slope,
-        "last_share": slope_of_the_last(level, present, rise, 0.25) / rise.slope,
-        "wander": deviation,
+        # What the neighbours do to the interpolated place of a tone: their amplitude against its.
+        "wander": deviation / (0.03 + 0.35 * 10 ** (-pnpr / 20)),
         "wander_cents": CENTS_PER_NEPER * deviation / np.maximum(mean, 1),
         "share": rise.share,
-        "rest_rise_db": _rest_rise(level, present, total, rise),
-        "growth_db_per_s": rise.slope / np.float32(step_s),
+        "pnpr_db": pnpr,
+        "relative_db": now_db - decibels(tracks.recent_power[tracks.ch]),
+        "now_db": now_db - decibels(tracks.total[tracks.ch]),
+        "rest_rise_db": slope(decibels(rest), present) * rise.looks,
+        "flank_rise_db": slope(tracks.flank_dbfs, present) * rise.looks,
+        "record_db": record_db,
+        "phpr_db": harmonics.measure(tracks),
+        "growth_db_per_s": rise.slope / tracks.step_s,
+        "frequency_hz": mean * np.float32(tracks.bin_hz),
+        **shares,
     }
+    figures = np.empty((len(level), len(COLUMNS)), np.float32)
     for name, values in columns.items():
         figures[:, COLUMN[name]] = values
+    figures[:, COLUMN["frame_s"]] = tracks.frame_s
     return figures
-
-
-def _still_rising(line: NDArray[np.intp], figures: Figures) -> tuple[NDArray[np.intp], Figures]:
-    """Leave out what has stopped rising: an attack that reached its note."""
-    keep = figures[:, COLUMN["late_share"]] > 0.5
-    keep &= figures[:, COLUMN["last_share"]] > 0.3
-    return line[keep], figures[keep]
-
-
-def _rest_rise(level: Figures, present: Figures, total: Figures, rise: Rise) -> Figures:
-    """Return how far the channel without the line rose over the frames of the fit, dB."""
-    tone = np.float32(1.5) * np.float32(10) ** (level / 10) * present
-    rest = np.maximum(total - tone, np.float32(0.05) * total)
-    rest_db = 10 * np.log10(np.maximum(rest, np.float32(1e-13)))
-    return fit(rest_db.astype(np.float32), present).slope * rise.frames
-
-
-def _company(view: LineView, rise: Rise, rows: NDArray[np.intp]) -> Figures:
-    """Return how many other lines of the same channel rise by half as much or more."""
-    lines = len(view.row)
-    straight = (rise.residual_db < LARGEST_RESIDUAL_DB) & (rise.frames >= 5)
-    height = np.where(straight, rise.rise_db, 0).reshape(-1, lines)[rows // lines]
-    line = rows % lines
-    alike = view.ch[line, None] == view.ch
-    alike &= np.abs(view.position[line, None] - view.position) > 4
-    alike &= height > 0.5 * rise.rise_db[rows, None]
-    return np.asarray(alike.sum(axis=1), np.float32)
-
-
-def _describe_now(view: LineView, line: NDArray[np.intp], figures: Figures, frame_s: float) -> None:
-    """Fill in the figures that need only the present frame, once per line."""
-    lines, back = np.unique(line, return_inverse=True)
-    one = view.only(lines)
-    pnpr = neighbours.measure(one)
-    recent = np.maximum(view.recent_power[one.ch], np.float32(1e-14))
-    tone = 1.5 * 10 ** (one.level_dbfs / 10)
-    columns = {
-        "pnpr_db": pnpr,
-        "relative_db": 10 * np.log10(np.maximum(tone, 1e-14) / recent),
-        "phpr_db": harmonics.measure(one),
-        "frequency_hz": one.frequency_hz,
-    }
-    for name, values in columns.items():
-        figures[:, COLUMN[name]] = values[back]
-    figures[:, COLUMN["frame_s"]] = frame_s
-    # What the neighbours do to the interpolated place of a tone: their amplitude against its.
-    figures[:, COLUMN["wander"]] /= (0.03 + 0.35 * 10 ** (-pnpr / 20))[back]

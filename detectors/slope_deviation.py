@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from prehowl.detectors.lines import LineView
+from prehowl.detectors.tracks import Tracks
 
 FRAMES = 7
 """Q_M; with 7 frames the published rule is |IMSD| <= 0.05."""
@@ -32,20 +32,19 @@ def weights(frames: int) -> NDArray[np.float64]:
 _WEIGHTS = weights(FRAMES).astype(np.float32)
 
 
-def measure(view: LineView) -> NDArray[np.float32]:
+def measure(tracks: Tracks) -> NDArray[np.float32]:
     """Return the IMSD with Q_M = 7: mean long-term slope minus mean short-term slopes.
 
     Returns
     -------
-    ndarray of float32, shape (lines,), dB per frame, signed
-        0 for any straight line in dB, level or rising; NaN-free, 0 for lines younger than 8
-        frames would claim straightness, so those give the largest value, 100.
+    ndarray of float32, shape (tracks,), dB per frame, signed
+        0 for any straight line in dB, level or rising; NaN-free: 0 would claim
+        straightness for what was seen in fewer than 7 of the last 8 frames; those give 100.
 
     Notes
     -----
     Source: van Waterschoot & Moonen 2011 (read in full). Scale: dB per hop of this resolution.
     """
-    level, _, present = view.fast.last(view.row, FRAMES + 1)
-    deviation = level @ _WEIGHTS
-    known = present.sum(axis=1) >= FRAMES
+    deviation = tracks.level_dbfs[:, -FRAMES - 1 :] @ _WEIGHTS
+    known = tracks.present[:, -FRAMES - 1 :].sum(axis=1) >= FRAMES
     return np.asarray(np.where(known, deviation, 100), np.float32)

@@ -27,21 +27,20 @@ def hann(frame_length: int) -> NDArray[np.float32]:
     return np.asarray(window * (2 / window.sum()), np.float32)
 
 
-def power_spectrum(frames: NDArray[np.float32], window: NDArray[np.float32]) -> NDArray[np.float32]:
+def power_spectrum(windowed: NDArray[np.float32]) -> NDArray[np.float32]:
     """Return the power of each bin; a full-scale sine in the middle of a bin gives 1.
 
     Parameters
     ----------
-    frames : ndarray of float32, shape (..., frame_length)
-    window : ndarray of float32, shape (frame_length,)
-        From `hann`.
+    windowed : ndarray of float32, shape (..., frame_length)
+        Samples times the window from `hann`.
 
     Returns
     -------
     ndarray of float32, shape (..., frame_length // 2 + 1)
         >= 0. Between two bins the reading of a tone is up to 1.42 dB low; `peaks` corrects it.
     """
-    spectrum = scipy.fft.rfft(frames * window, workers=1)
+    spectrum = scipy.fft.rfft(windowed, workers=1)
     # One pass over the interleaved parts: half the memory traffic of abs() ** 2.
     parts = spectrum.view(np.float32)
     np.multiply(parts, parts, out=parts)

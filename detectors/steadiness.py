@@ -3,12 +3,11 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from prehowl.detectors.lines import LineView
+from prehowl.detectors.tracks import Tracks
 
-FRAMES = 16
 CENTS_PER_NEPER = 1200 / np.log(2)
 UNKNOWN_CENTS = 100.0
-"""Answer for lines seen fewer than three times."""
+"""Answer for what was seen fewer than three times."""
 
 
 def wander_bins(
@@ -18,13 +17,13 @@ def wander_bins(
 
     Parameters
     ----------
-    level_db, position, present : ndarray of float32, shape (lines, frames)
+    level_db, position, present : ndarray of float32, shape (tracks, looks)
 
     Returns
     -------
-    mean, deviation : ndarray of float32, shape (lines,)
-        Frames are weighted with amplitude: while a ring emerges from the programme, its early
-        frames are pulled about by what lies beside it.
+    mean, deviation : ndarray of float32, shape (tracks,)
+        Looks are weighted with amplitude: while a ring emerges from the programme, its early
+        looks are pulled about by what lies beside it.
     """
     top = level_db.max(axis=1, keepdims=True, initial=-140, where=present > 0)
     weight = present * np.float32(10) ** (np.minimum(level_db - top, 0) * np.float32(0.05))
@@ -34,20 +33,20 @@ def wander_bins(
     return mean.astype(np.float32), np.sqrt(spread).astype(np.float32)
 
 
-def measure(view: LineView) -> NDArray[np.float32]:
-    """Return the standard deviation of the line's frequency over the last 16 frames, in cents.
+def measure(tracks: Tracks) -> NDArray[np.float32]:
+    """Return the standard deviation of the line's frequency over its looks, in cents.
 
     Returns
     -------
-    ndarray of float32, shape (lines,), cents, 0..100
+    ndarray of float32, shape (tracks,), cents, 0..100
 
     Notes
     -----
     Source: ours, from the phase condition of the loop; voices and strings wander by tens of
     cents (common practice, no source).
     """
-    level, position, present = view.fast.last(view.row, FRAMES)
-    mean, deviation = wander_bins(level, position, present)
+    present = tracks.present
+    mean, deviation = wander_bins(tracks.level_dbfs, tracks.position, present)
     cents = CENTS_PER_NEPER * deviation / np.maximum(mean, 1)
     known = present.sum(axis=1) >= 3
     return np.asarray(np.where(known, np.minimum(cents, UNKNOWN_CENTS), UNKNOWN_CENTS), np.float32)

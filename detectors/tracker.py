@@ -1,6 +1,6 @@
 """Follow rings through their states, from the verdicts of all resolutions.
 
-Rings are few, so they are plain objects in a list; the arrays of lines end here. One ring is one
+Rings are few, so they are plain objects in a list; the arrays end here. One ring is one
 frequency on one channel, whichever resolution sees it.
 """
 
@@ -8,17 +8,25 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
 from prehowl.detectors import HOWL_TESTS
 from prehowl.detectors.bands import nominal_hz
 from prehowl.detectors.belief import SUSPECT_FROM, Verdict
-from prehowl.detectors.lines import LineView
+from prehowl.detectors.following import Sighting, sight
 from prehowl.detectors.loop import advised_cut_db, margin_db
+from prehowl.detectors.memory import SpectrumMemory
 from prehowl.detectors.rings import RingChange, RingState, move
-from prehowl.detectors.steadiness import wander_bins
+from prehowl.detectors.tracks import Now, look_back
 
 SUSPECT_HOLD_S = 1.0
-"""A suspect that shows nothing new for this long is cleared."""
+"""A suspect that shows nothing new for this long is cleared, unless it keeps its level."""
+
+SUSPECT_KEEPS_DB = 2.0
+"""A suspect this little under its highest level still stands there."""
+
+SUSPECT_LONGEST_S = 5.0
+"""After so long without news a suspect that keeps its level is a note."""
 
 LOST_AFTER_S = 0.3
 """A ring that no resolution sees as a peak for this long has stopped."""
@@ -29,15 +37,17 @@ FALLEN_DB = 10.0
 TAKEOVER_SHARE = 0.4
 """Share of the channel's power in one line that makes an alarmed ring a howl."""
 
-TAKEOVER_S = 0.04
-"""How long it must hold that share."""
+TAKEOVER_S = 0.1
+"""How long it must hold that share, counted from the alarm on."""
 
-SAME_CENTS = 50.0
-"""Two lines nearer than this are one ring (a semitone is 100)."""
+HARMONIC_CENTS = 50.0
+"""A line nearer than this to a ring's multiple is its harmonic (a semitone is 100)."""
 
 ECHO_S = 0.3
 """For so long after a ring has stopped, its frequency is not news: long frames and the running
 belief still hold it when short frames have seen it end."""
+
+ALARMS = (RingState.RINGING, RingState.HOWLING)
 
 HARMONICS = range(2, 10)
 """A clipping amplifier makes these of a howl; they are not rings of their own."""
@@ -49,7 +59,7 @@ class ChannelSetup:
 
     loop_delay_s: float = 0.008  # wedge 1.5-2 m away plus 2-4 ms of electronics
     is_reference: bool = False  # cannot be in an acoustic loop: never alarmed
-    sensitivity: float = 1.0  # > 1 alarms on less evidence, < 1 asks for more
+    sensitivity: float = 1.0  # 2: about twice as many false alarms; 0.5: half
     cut_cap_db: float = 6.0  # largest cut to advise
     fader_step_db: float = 0.5
 
@@ -76,13 +86,22 @@ class Ring:
 
 
 @dataclass(frozen=True, slots=True)
-class Sight:
-    """The lines of one frame in one resolution, with what was found of them."""
+class Frame:
+    """The newest frame of one resolution, with what was found in it."""
 
-    view: LineView
+    now: Now
+    memory: SpectrumMemory
     verdict: Verdict
+    suspicion: NDArray[np.float32]  # of each place of the verdict
+    lowest_hz: float
+    highest_hz: float
     sample: int  # samples consumed at the end of the frame
     rate_hz: int
+
+    def sighting(self, ch: Sequence[int], frequency_hz: Sequence[float]) -> Sighting:
+        """Look at some frequencies of some channels."""
+        places = np.asarray(frequency_hz, np.float64)
+        return sight(self.now, self.memory, np.asarray(ch, np.intp), places)
 
 
 def cents_apart(a: float, b: float) -> float:
@@ -96,133 +115,122 @@ class RingTracker:
     def __init__(self, setups: Sequence[ChannelSetup], rate_hz: int) -> None:
         self._setups = tuple(setups)
         self._rate_hz = rate_hz
-        self._sensitivity = np.array([s.sensitivity for s in setups], np.float32)
-        self._watched = np.array([not s.is_reference for s in setups], bool)
         self._next_id = 1
         self.rings: list[Ring] = []
         self._stopped: list[tuple[Ring, int]] = []  # with the sample at which each stopped
 
-    def see(self, sight: Sight) -> list[RingChange]:
+    def see(self, frame: Frame) -> list[RingChange]:
         """Take one frame of one resolution; return what changed."""
-        for ring in self.rings:
-            self._follow(ring, sight)
-        self._find_new(sight)
-        return self._judge(sight)
+        suspicion = frame.suspicion
+        likely = np.flatnonzero(suspicion >= SUSPECT_FROM)
+        self._follow(frame, suspicion, likely)
+        if len(likely):
+            self._find_new(frame, suspicion, likely[np.argsort(-suspicion[likely])])
+        return self._judge(frame.sample)
 
     def finish(self, sample: int) -> list[RingChange]:
         """End the stream: every ring that is left is cleared."""
         left, self.rings = self.rings, []
         return [self._change(ring, RingState.CLEARED, sample) for ring in left]
 
-    # one ring against one frame
+    # known rings
 
-    def _follow(self, ring: Ring, sight: Sight) -> None:
-        line = self._line_of(ring, sight.view)
-        if line is None:
+    def _follow(
+        self, frame: Frame, suspicion: NDArray[np.float32], likely: NDArray[np.intp]
+    ) -> None:
+        visible = [r for r in self.rings if frame.lowest_hz <= r.frequency_hz <= frame.highest_hz]
+        if not visible:
             return
-        view, verdict = sight.view, sight.verdict
-        row = view.row[line : line + 1]
-        level, _, present = view.fast.last(row, 8)
-        if present[0, -1]:
-            ring.seen_sample = sight.sample
-        ring.level_dbfs = float(view.level_dbfs[line])
+        seen = frame.sighting([r.ch for r in visible], [r.frequency_hz for r in visible])
+        for number, ring in enumerate(visible):
+            self._update(ring, frame, seen, number)
+            for place in likely:
+                if frame.verdict.ch[place] == ring.ch and _is_near(frame, int(place), ring):
+                    self._hear_news(ring, frame, int(place), float(suspicion[place]))
+
+    def _update(self, ring: Ring, frame: Frame, seen: Sighting, number: int) -> None:
+        ring.level_dbfs = float(seen.level_dbfs[number])
         ring.top_dbfs = max(ring.top_dbfs, ring.level_dbfs)
-        ring.slope_db_per_s = float(level[0, -1] - level[0, 0]) / (7 * view.hop_s)
-        ring.suspicion = float(verdict.suspicion[line] * self._sensitivity[ring.ch])
-        if ring.suspicion >= SUSPECT_FROM:
-            ring.proof_sample = sight.sample
-            ring.growth_db_per_s = float(verdict.growth_db_per_s[line])
-            ring.evidence = evidence_of(view, line)
-        if view.bin_hz <= 1.01 * ring.bin_hz:
-            ring.frequency_hz = frequency_of(view, line)
-            ring.bin_hz = view.bin_hz
-        self._weigh_takeover(ring, sight)
-
-    def _line_of(self, ring: Ring, view: LineView) -> int | None:
-        mine = np.flatnonzero(view.ch == ring.ch)
-        if not len(mine):
-            return None
-        away = np.abs(view.position[mine] * view.bin_hz - ring.frequency_hz)
-        nearest = int(np.argmin(away))
-        reach = max(0.6 * max(view.bin_hz, ring.bin_hz), 0.01 * ring.frequency_hz)
-        return int(mine[nearest]) if away[nearest] <= reach else None
-
-    def _weigh_takeover(self, ring: Ring, sight: Sight) -> None:
-        # A tone of amplitude A spreads 1.5 A^2 over the bins of a Hann spectrum.
-        total = float(sight.view.power[ring.ch].sum())
-        share = 1.5 * 10 ** (ring.level_dbfs / 10) / max(total, 1e-14)
-        if share < TAKEOVER_SHARE:
+        ring.slope_db_per_s = float(seen.slope_db_per_s[number])
+        if seen.is_peak[number]:
+            ring.seen_sample = frame.sample
+            if frame.now.bin_hz <= 1.01 * ring.bin_hz:
+                ring.frequency_hz = float(seen.frequency_hz[number])
+                ring.bin_hz = frame.now.bin_hz
+        if ring.state not in ALARMS or seen.share[number] < TAKEOVER_SHARE:
             ring.takeover_sample = None
         elif ring.takeover_sample is None:
-            ring.takeover_sample = sight.sample
+            ring.takeover_sample = frame.sample
+
+    def _hear_news(self, ring: Ring, frame: Frame, place: int, suspicion: float) -> None:
+        ring.suspicion = suspicion
+        ring.proof_sample = frame.sample
+        ring.growth_db_per_s = float(frame.verdict.growth_db_per_s[place])
+        ring.evidence = evidence_of(frame, place)
 
     # new rings
 
-    def _find_new(self, sight: Sight) -> None:
-        suspicion = sight.verdict.suspicion * self._sensitivity[sight.view.ch]
-        likely = np.flatnonzero((suspicion >= SUSPECT_FROM) & self._watched[sight.view.ch])
-        for line in likely[np.argsort(-suspicion[likely])]:
-            if not self._is_known(sight.view, int(line)):
-                self._add(sight, int(line), float(suspicion[line]))
+    def _find_new(
+        self, frame: Frame, suspicion: NDArray[np.float32], likely: NDArray[np.intp]
+    ) -> None:
+        verdict = frame.verdict
+        seen = frame.sighting(verdict.ch[likely].tolist(), _place_hz(frame, likely).tolist())
+        for number, place in enumerate(likely):
+            ch, frequency = int(verdict.ch[place]), float(seen.frequency_hz[number])
+            level = float(seen.level_dbfs[number])
+            if self._is_known(frame, ch, frequency, level):
+                continue
+            since = round(float(verdict.duration_s[place]) * frame.rate_hz)
+            growth = float(verdict.growth_db_per_s[place])
+            ring = Ring(
+                id=self._next_id,
+                ch=ch,
+                state=None,
+                frequency_hz=frequency,
+                bin_hz=frame.now.bin_hz,
+                onset_sample=max(0, frame.sample - since),
+                level_dbfs=level,
+                top_dbfs=level,
+                growth_db_per_s=growth,
+                slope_db_per_s=growth,
+                suspicion=float(suspicion[place]),
+                seen_sample=frame.sample,
+                proof_sample=frame.sample,
+                evidence=evidence_of(frame, int(place)),
+            )
+            self._next_id += 1
+            self.rings.append(ring)
 
-    def _is_known(self, view: LineView, line: int) -> bool:
-        """Tell whether a line belongs to a ring that is followed or has only just stopped."""
-        ch = int(view.ch[line])
-        for ring, _ in self._stopped:
-            if ring.ch == ch and _is_near(view, line, ring):
-                return True
-        frequency = float(view.position[line]) * view.bin_hz
-        level = float(view.level_dbfs[line])
-        for ring in self.rings:
+    def _is_known(self, frame: Frame, ch: int, frequency_hz: float, level_dbfs: float) -> bool:
+        """Tell whether this belongs to a ring that is followed or has only just stopped."""
+        bin_hz = frame.now.bin_hz
+        for ring in [*self.rings, *(stopped for stopped, _ in self._stopped)]:
             if ring.ch != ch:
                 continue
-            if _is_near(view, line, ring):
+            away = abs(frequency_hz - ring.frequency_hz)
+            if away < _reach_hz(bin_hz, ring):
                 return True
-            if (
-                level < ring.level_dbfs - 25
-                and abs(frequency - ring.frequency_hz) < 12 * view.bin_hz
-            ):
+            if ring.state is RingState.CLEARED:
+                continue
+            if level_dbfs < ring.level_dbfs - 25 and away < 12 * bin_hz:
                 return True  # the window's own skirt of a ring that starts or stops abruptly
-            if level < ring.level_dbfs - 5 and _is_multiple(frequency, ring.frequency_hz):
+            if level_dbfs < ring.level_dbfs - 5 and _is_multiple(frequency_hz, ring.frequency_hz):
                 return True
         return False
 
-    def _add(self, sight: Sight, line: int, suspicion: float) -> None:
-        view, verdict = sight.view, sight.verdict
-        since = round(float(verdict.duration_s[line]) * sight.rate_hz)
-        growth = float(verdict.growth_db_per_s[line])
-        ring = Ring(
-            id=self._next_id,
-            ch=int(view.ch[line]),
-            state=None,
-            frequency_hz=frequency_of(view, line),
-            bin_hz=view.bin_hz,
-            onset_sample=max(0, sight.sample - since),
-            level_dbfs=float(view.level_dbfs[line]),
-            top_dbfs=float(view.level_dbfs[line]),
-            growth_db_per_s=growth,
-            slope_db_per_s=growth,
-            suspicion=suspicion,
-            seen_sample=sight.sample,
-            proof_sample=sight.sample,
-            evidence=evidence_of(view, line),
-        )
-        self._next_id += 1
-        self.rings.append(ring)
-
     # states
 
-    def _judge(self, sight: Sight) -> list[RingChange]:
+    def _judge(self, sample: int) -> list[RingChange]:
         changes = []
         for ring in self.rings:
-            state = self._next_state(ring, sight.sample)
+            state = self._next_state(ring, sample)
             if state is not None:
-                changes.append(self._change(ring, state, sight.sample))
+                changes.append(self._change(ring, state, sample))
         over = [ring for ring in self.rings if ring.state is RingState.CLEARED]
         self.rings = [ring for ring in self.rings if ring.state is not RingState.CLEARED]
         echo = round(ECHO_S * self._rate_hz)
-        recent = [(ring, at) for ring, at in self._stopped if sight.sample - at < echo]
-        self._stopped = recent + [(ring, sight.sample) for ring in over]
+        recent = [(ring, at) for ring, at in self._stopped if sample - at < echo]
+        self._stopped = recent + [(ring, sample) for ring in over]
         return changes
 
     def _next_state(self, ring: Ring, sample: int) -> RingState | None:
@@ -242,8 +250,11 @@ class RingTracker:
             return True
         if ring.level_dbfs < ring.top_dbfs - FALLEN_DB and ring.slope_db_per_s < 0:
             return True
+        if ring.state is not RingState.SUSPECT:
+            return False
         silent_s = (sample - ring.proof_sample) / self._rate_hz
-        return ring.state is RingState.SUSPECT and silent_s > SUSPECT_HOLD_S
+        keeps = ring.level_dbfs > ring.top_dbfs - SUSPECT_KEEPS_DB
+        return silent_s > (SUSPECT_LONGEST_S if keeps else SUSPECT_HOLD_S)
 
     def _change(self, ring: Ring, state: RingState, sample: int) -> RingChange:
         ring.state = move(ring.state, state)
@@ -274,24 +285,25 @@ class RingTracker:
         )
 
 
-def _is_near(view: LineView, line: int, ring: Ring) -> bool:
-    frequency = float(view.position[line]) * view.bin_hz
-    reach = max(1.5 * view.bin_hz, 0.03 * ring.frequency_hz)
-    return abs(frequency - ring.frequency_hz) < reach
+def _place_hz(frame: Frame, places: NDArray[np.intp]) -> NDArray[np.float64]:
+    return np.asarray(frame.verdict.bin[places] * frame.now.bin_hz, np.float64)
+
+
+def _reach_hz(bin_hz: float, ring: Ring) -> float:
+    return max(1.5 * bin_hz, 0.03 * ring.frequency_hz)
+
+
+def _is_near(frame: Frame, place: int, ring: Ring) -> bool:
+    away = abs(float(frame.verdict.bin[place]) * frame.now.bin_hz - ring.frequency_hz)
+    return away < _reach_hz(frame.now.bin_hz, ring)
 
 
 def _is_multiple(frequency_hz: float, base_hz: float) -> bool:
-    return any(cents_apart(frequency_hz, n * base_hz) < SAME_CENTS for n in HARMONICS)
+    return any(cents_apart(frequency_hz, n * base_hz) < HARMONIC_CENTS for n in HARMONICS)
 
 
-def frequency_of(view: LineView, line: int) -> float:
-    """Return a line's mean frequency over its last 8 frames, Hz, weighted with amplitude."""
-    level, position, present = view.fast.last(view.row[line : line + 1], 8)
-    mean, _ = wander_bins(level, position, present)
-    return float(mean[0] if present.any() else view.position[line]) * view.bin_hz
-
-
-def evidence_of(view: LineView, line: int) -> dict[str, float | None]:
-    """Return what every howl test says of one line."""
-    one = view.only(np.array([line]))
-    return {name: float(test(one)[0]) for name, test in HOWL_TESTS.items()}
+def evidence_of(frame: Frame, place: int) -> dict[str, float | None]:
+    """Return what every howl test says of one place of a frame's verdict."""
+    ch, bins = frame.verdict.ch[place : place + 1], frame.verdict.bin[place : place + 1]
+    tracks = look_back(frame.now, frame.memory, ch, bins, np.ones(1, np.intp))
+    return {name: float(test(tracks)[0]) for name, test in HOWL_TESTS.items()}

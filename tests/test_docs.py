@@ -3,15 +3,16 @@
 Oracle throughout: the program itself (its parsers, its files, its tables), never a copy of it.
 """
 
-import argparse
-import importlib
+import ast
+import inspect
 import re
 import shlex
 from pathlib import Path
 
 import pytest
 
-from prehowl.daemon.cli import COMMANDS
+from prehowl.daemon.cli import COMMANDS, parser_of
+from prehowl.daemon.errors import UsageError
 from prehowl.detectors import HOWL_TESTS, loop
 from prehowl.detectors.belief import SUSPECT_FROM
 from prehowl.detectors.rings import MOVES
@@ -70,20 +71,11 @@ def fenced_commands(path: Path) -> list[list[str]]:
     return found
 
 
-def parser_of(command: str) -> argparse.ArgumentParser:
-    """Return the parser of one command, as the program builds it."""
-    module = importlib.import_module(f"prehowl.daemon.commands.{command}")
-    parser = argparse.ArgumentParser(prog=command, exit_on_error=False)
-    module.add_arguments(parser)
-    parser.add_argument("--debug", action="store_true")
-    return parser
-
-
 def fault_in(words: list[str]) -> str | None:
     """Return what the program's own parser holds against a command line, or None."""
     try:
         parser_of(words[0]).parse_args(words[1:])
-    except (argparse.ArgumentError, SystemExit) as fault:
+    except (UsageError, SystemExit) as fault:
         return f"prehowl {shlex.join(words)}: {fault!r}"
     return None
 
@@ -132,6 +124,32 @@ def test_inline_commands_exist(path):
             known += Path(ROOT / "daemon/commands/bench.py").read_text(encoding="utf-8")
         missing = [word for word in rest if word.startswith("--") and word not in known]
         assert missing == [], text
+
+
+def snippets(path: Path) -> list[str]:
+    """Return a page's fenced Python that imports from the program."""
+    fences = FENCE.findall(path.read_text(encoding="utf-8"))
+    return [body for language, body in fences if language == "python" and "import" in body]
+
+
+@pytest.mark.parametrize("code", [code for path in PAGES for code in snippets(path)])
+def test_snippets_call_what_there_is(code):
+    """What a snippet imports is there, and every call of it fits the function's own signature."""
+    tree = ast.parse(code)
+    names: dict[str, object] = {}
+    exec("\n".join(ast.unparse(n) for n in tree.body if isinstance(n, ast.ImportFrom)), names)
+    calls = [node for node in ast.walk(tree) if isinstance(node, ast.Call)]
+    ours = [
+        (getattr(names[call.func.value.id], call.func.attr), call)
+        for call in calls
+        if isinstance(call.func, ast.Attribute)
+        and isinstance(call.func.value, ast.Name)
+        and call.func.value.id in names
+    ]
+    assert ours
+    for function, call in ours:
+        keywords = {word.arg: None for word in call.keywords}
+        inspect.signature(function).bind(*call.args, **keywords)
 
 
 def readme_commands() -> list[str]:
@@ -218,6 +236,15 @@ def test_limits_of_the_states_are_those_of_the_tracker():
         assert f"{FALLEN_DB:g} dB" in text
         assert f"for {SUSPECT_HOLD_S:g} s" in text
     assert 0 < SUSPECT_FROM < 1  # "a suspect begins lower"
+
+
+def test_exit_codes_after_a_signal_are_those_of_the_commands():
+    """Each is told where its code is; the codes are held by test_scan, test_watch and test_demo."""
+    rows = dict(re.findall(r"^\| ([\d, ]+) \| (.+) \|$", page("docs/events.md"), re.MULTILINE))
+    assert "`watch` and `demo` also when Ctrl-C or SIGTERM ended them" in rows["0"]
+    assert "a `scan`" in rows["130, 143"]
+    for name in ("watch", "demo"):
+        assert "0 stopped by a person" in " ".join(parser_of(name).format_help().split())
 
 
 def test_worked_numbers_of_the_physics_page():

@@ -68,6 +68,7 @@ class Subscribers:
         answer: Answer,
     ) -> None:
         self.refused = 0  # those that came when all places were taken
+        self.dropped = 0  # events and notes that were queued too fast to be sent
         self._shown = Shown(title, version, tuple(numbers), tuple(names))
         self._answer = answer
         self._news = threading.Condition()
@@ -150,6 +151,7 @@ class Subscribers:
 
     def _put(self, packet: bytes) -> None:
         with self._news:
+            self.dropped += len(self._queue) == QUEUE_LENGTH
             self._queue.append(packet)
             self._news.notify()
 

@@ -4,7 +4,6 @@ A batch holds cases of one kind and one length, so that their loops run side by 
 """
 
 from collections import defaultdict
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -12,7 +11,7 @@ from numpy.typing import NDArray
 
 from prehowl.daemon.bench import material, paths, ringlevel
 from prehowl.daemon.bench.plants import FADE_S, Plant, draw_plant
-from prehowl.daemon.bench.specs import Spec, draw_specs, programme_excerpt
+from prehowl.daemon.bench.specs import Spec, programme_excerpt
 from prehowl.daemon.stage import truth
 from prehowl.daemon.stage.closed_loop import PathChange, simulate_loops
 
@@ -37,6 +36,7 @@ class TrueRing:
     settled_s: float | None  # within 1 dB of its final level: where a limiter holds it
     gone_s: float | None  # 20 dB under its loudest after gain or band were pulled
     loudest_db: float  # its greatest level from the crossing on, over the programme's RMS
+    risen_db: float | None = None  # how far it had risen by itself when it took over
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,21 +50,6 @@ class Case:
     real_hz: tuple[float, ...]  # an alarm at none of these is a wrong one
     level_db: tuple[Real, ...]  # the rings' own level, dBFS, every millisecond
     programme_db: Real  # the programme's 1 s RMS at the tap, dBFS, every millisecond
-
-
-def make_cases(split: str, cases: int, seed: int, rate_hz: int = RATE_HZ) -> Iterator[list[Case]]:
-    """Make the cases of a run, batch by batch.
-
-    Parameters
-    ----------
-    split : {"tune", "check", "final"}
-    cases : int
-        How many in all.
-    seed : int
-    rate_hz : int
-    """
-    for batch in batches(draw_specs(split, cases, seed)):
-        yield make_batch(batch, rate_hz)
 
 
 def batches(specs: list[Spec]) -> list[tuple[Spec, ...]]:
@@ -144,7 +129,8 @@ def _with_truth(
             tapped - programme, mode.frequency_hz, mode.growth_db_per_s, rate_hz
         )
         ring = _true_ring(spec, plant, mode, crossing_s, time_s, level - loudness, level)
-        rings.append(_growth_at_takeover(ring, plant, rate_hz))
+        ring = _growth_at_takeover(ring, plant, rate_hz)
+        rings.append(_risen_by_itself(ring, time_s, level))
         levels.append(level)
     samples = np.clip(tapped, -1, 1).astype(np.float32)
     return Case(spec, heard, samples, tuple(rings), plant.real_hz, tuple(levels), loudness)
@@ -178,6 +164,14 @@ def _true_ring(
         gone,
         float(over_programme[time_s >= crossing_s].max()),
     )
+
+
+def _risen_by_itself(ring: TrueRing, time_s: Real, level: Real) -> TrueRing:
+    if ring.takeover_s is None:
+        return ring
+    until = time_s <= ring.takeover_s
+    risen_db = ringlevel.risen_by_itself(time_s[until], level[until], ring.growth_db_per_s)
+    return replace(ring, risen_db=risen_db)
 
 
 def _growth_at_takeover(ring: TrueRing, plant: Plant, rate_hz: int) -> TrueRing:

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from prehowl.daemon.bench.cases import RATE_HZ
-from prehowl.daemon.bench.hearing import Heard, HeardCase, HeardExcerpt
+from prehowl.daemon.bench.records import Heard, HeardCase, HeardExcerpt
 from prehowl.daemon.bench.score import RingScore, score_case
 from prehowl.daemon.errors import OutputError
 from prehowl.daemon.events import event_from_change
@@ -62,6 +62,7 @@ def case_record(case: HeardCase) -> dict[str, Any]:
         "wrong_alarms": score.wrong_alarms,
         "suspected": score.is_suspected,
         "alarmed": score.is_alarmed,
+        "applied_cuts": [_rounded(asdict(cut)) for cut in case.cuts],
         "events": list(_events(case.changes)),
     }
 

@@ -5,41 +5,21 @@ the records that come back are small and hold no audio. Channels of one engine a
 so a job's cases run side by side as channels of one engine.
 """
 
-import multiprocessing
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from prehowl.daemon.bench import cases, material
-from prehowl.daemon.bench.cases import RATE_HZ, TrueRing
+from prehowl.daemon.bench import advice, cases, material, pool
+from prehowl.daemon.bench.cases import RATE_HZ
 from prehowl.daemon.bench.material import Excerpt
+from prehowl.daemon.bench.records import Heard, HeardCase, HeardExcerpt
 from prehowl.daemon.bench.specs import Spec, draw_specs
 from prehowl.detectors.engine import ChannelSetup, Engine
 from prehowl.detectors.rings import RingChange
 
 BLOCK = 4800
-
-
-@dataclass(frozen=True, slots=True)
-class HeardCase:
-    """What the engine said of one closed-loop case."""
-
-    spec: Spec
-    material: str
-    rings: tuple[TrueRing, ...]
-    real_hz: tuple[float, ...]
-    changes: tuple[RingChange, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class HeardExcerpt:
-    """What the engine said of howl-free sound: all of it is false."""
-
-    excerpt: Excerpt
-    changes: tuple[RingChange, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,17 +30,14 @@ class Job:
     excerpts: tuple[Excerpt, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Heard:
-    """All records of a run."""
+def changes_of(
+    channels: NDArray[np.float32], rate_hz: int, setups: Sequence[ChannelSetup] | None = None
+) -> list[tuple[RingChange, ...]]:
+    """Feed channels, shape (channels, samples), to one engine; return each channel's changes.
 
-    cases: tuple[HeardCase, ...]
-    excerpts: tuple[HeardExcerpt, ...]
-
-
-def changes_of(channels: NDArray[np.float32], rate_hz: int) -> list[tuple[RingChange, ...]]:
-    """Feed channels, shape (channels, samples), to one engine; return each channel's changes."""
-    engine = Engine(rate_hz, [ChannelSetup()] * len(channels))
+    `setups` has one entry a channel; all channels are plain microphones without it.
+    """
+    engine = Engine(rate_hz, setups or [ChannelSetup()] * len(channels))
     heard: list[list[RingChange]] = [[] for _ in channels]
     for at in range(0, channels.shape[1], BLOCK):
         for change in engine.feed(channels[:, at : at + BLOCK].T):
@@ -94,7 +71,8 @@ def _hear_cases(specs: tuple[Spec, ...]) -> Iterator[HeardCase]:
     made = cases.make_batch(specs)
     spoken = changes_of(np.stack([case.samples for case in made]), RATE_HZ)
     for case, changes in zip(made, spoken, strict=True):
-        yield HeardCase(case.spec, case.material, case.rings, case.real_hz, changes)
+        cuts = advice.cuts_of(case.spec, case.rings, changes, RATE_HZ)
+        yield HeardCase(case.spec, case.material, case.rings, case.real_hz, changes, cuts)
 
 
 def _hear_excerpts(excerpts: tuple[Excerpt, ...]) -> Iterator[HeardExcerpt]:
@@ -105,7 +83,23 @@ def _hear_excerpts(excerpts: tuple[Excerpt, ...]) -> Iterator[HeardExcerpt]:
     channels = np.stack([np.pad(samples, (0, longest - len(samples))) for samples in sound])
     for excerpt, changes in zip(excerpts, changes_of(channels, RATE_HZ), strict=True):
         end = excerpt.seconds * RATE_HZ
-        yield HeardExcerpt(excerpt, tuple(c for c in changes if c.sample <= end))
+        told = tuple(c for c in changes if c.sample <= end)
+        apart = excerpt.piece.group == material.APART
+        yield HeardExcerpt(excerpt, told, _beside_reference(excerpt) if apart else None)
+
+
+def _beside_reference(excerpt: Excerpt) -> tuple[RingChange, ...]:
+    """Return what the engine says of the microphone when the source's own channel is there, too.
+
+    The reference (a DI, the playback) carries the sound 6 dB down, the microphone 6 ms later, each
+    with a hiss of its own.
+    """
+    sound = material.render(excerpt, RATE_HZ)
+    rng = np.random.default_rng(excerpt.seed + 1)
+    hiss = rng.normal(scale=10 ** (material.MIC_NOISE_DBFS / 20), size=len(sound))
+    late = np.concatenate((np.zeros(int(0.006 * RATE_HZ)), sound))[: len(sound)]
+    pair = np.stack([late, 0.5 * sound + hiss]).astype(np.float32)
+    return changes_of(pair, RATE_HZ, [ChannelSetup(), ChannelSetup(is_reference=True)])[0]
 
 
 def hear(jobs: Sequence[Job], processes: int, done: Callable[[int, int], None]) -> Heard:
@@ -120,20 +114,10 @@ def hear(jobs: Sequence[Job], processes: int, done: Callable[[int, int], None]) 
         Told (jobs done, of how many) after each.
     """
     parts: list[Heard] = []
-    for part in _each(jobs, processes):
+    for part in pool.each(do, jobs, processes):
         parts.append(part)
         done(len(parts), len(jobs))
     return Heard(
         tuple(case for part in parts for case in part.cases),
         tuple(excerpt for part in parts for excerpt in part.excerpts),
     )
-
-
-def _each(jobs: Sequence[Job], processes: int) -> Iterator[Heard]:
-    if processes <= 1:
-        yield from map(do, jobs)
-        return
-    # Fresh processes: a fork of one that already runs threads can stall.
-    context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(processes, mp_context=context) as pool:
-        yield from pool.map(do, jobs)

@@ -16,8 +16,9 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
-from prehowl.daemon.bench import material, nuisance
+from prehowl.daemon.bench import material
 from prehowl.daemon.bench.material import Excerpt
+from prehowl.daemon.bench.nuisance import shapes, voices
 from prehowl.detectors.engine import ChannelSetup, Engine
 
 Samples = NDArray[np.float32]
@@ -167,9 +168,9 @@ def _tracks(rng: np.random.Generator, rate_hz: int, seconds: float) -> list[Samp
             excerpt = Excerpt(piece, 0.0, seconds, -24.0, int(rng.integers(2**31)))
             sound = material.render(excerpt, rate_hz)
         else:
-            voice = nuisance.sung_vibrato(rng, seconds, rate_hz)
+            voice = voices.sung_vibrato(rng, seconds, rate_hz)
             sound = material.set_level(voice, -24.0, rate_hz)
-        hiss = 10 ** (-50 / 20) * nuisance.pink(rng, n)
+        hiss = 10 ** (-50 / 20) * shapes.pink(rng, n)
         tone = 0.003 * np.sin(2 * np.pi * 250 * 1.7**number * np.arange(n) / rate_hz)
         tracks.append(np.asarray(sound[:n] + hiss + tone, np.float32))
     return tracks

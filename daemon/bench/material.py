@@ -26,8 +26,17 @@ EXCERPT_S = 30.0
 MIC_NOISE_DBFS = -85.0
 """A microphone channel is never digitally silent."""
 
-GROUP_SHARE = {"music": 0.35, "speech": 0.2, "sampled": 0.15, "nuisance": 0.3}
+GROUP_SHARE = {
+    "music": 0.33,
+    "speech": 0.19,
+    "sampled": 0.14,
+    "nuisance": 0.28,
+    "indistinct": 0.06,
+}
 """How the minutes of a run are shared out."""
+
+APART = "indistinct"
+"""The group that one channel cannot tell from howls (`nuisance.indistinct`): in no total."""
 
 
 class Kind(StrEnum):
@@ -45,7 +54,7 @@ class Piece:
     """One howl-free source. `parts` are paths, a program number or a voice, by kind."""
 
     name: str
-    group: str  # music, speech, sampled, nuisance
+    group: str  # music, speech, sampled, nuisance, indistinct
     family: str
     split: str
     kind: Kind
@@ -147,6 +156,11 @@ def _rendered() -> list[Piece]:
                 name = f"{family}/{program}"
                 part = (str(program),)
                 found.append(Piece(name, "sampled", family, splits[name], Kind.PLAYED, 600.0, part))
+        family, programs = "string-crescendo", rendered.CRESCENDO_PROGRAMS
+        splits = _dealt([f"{family}/{program}" for program in programs])
+        for program in programs:
+            name, parts = f"{family}/{program}", (str(program), "crescendo")
+            found.append(Piece(name, "nuisance", family, splits[name], Kind.PLAYED, 600.0, parts))
     if rendered.can_speak():
         splits = _dealt(rendered.VOICES)
         for voice in rendered.VOICES:
@@ -160,8 +174,9 @@ def _rendered() -> list[Piece]:
 
 def _made() -> list[Piece]:
     return [
-        Piece(f"{family}/{split}", "nuisance", family, split, Kind.MADE, 36000.0)
-        for family in nuisance.NUISANCES
+        Piece(f"{family}/{split}", group, family, split, Kind.MADE, 36000.0)
+        for group, makers in (("nuisance", nuisance.NUISANCES), (APART, nuisance.INDISTINCT))
+        for family in makers
         for split in SPLITS
     ]
 
@@ -248,10 +263,11 @@ def _raw(excerpt: Excerpt, rng: np.random.Generator, rate_hz: int) -> Samples:
     if piece.kind is Kind.REEL:
         return recorded.read_reel(piece.parts, excerpt.start_s, seconds, rate_hz)
     if piece.kind is Kind.PLAYED:
-        return rendered.play(rng, int(piece.parts[0]), seconds, rate_hz)
+        write = rendered.crescendo if len(piece.parts) > 1 else rendered.tune
+        return rendered.play(rng, int(piece.parts[0]), seconds, rate_hz, write)
     if piece.kind is Kind.SPOKEN:
         return rendered.speak(rng, piece.parts[0], seconds, rate_hz)
-    return nuisance.NUISANCES[piece.family](rng, seconds, rate_hz)
+    return nuisance.MAKERS[piece.family](rng, seconds, rate_hz)
 
 
 def set_level(samples: Samples, level_dbfs: float, rate_hz: int) -> Samples:

@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 from scipy.signal import fftconvolve, lfilter
 
 from prehowl.daemon.stage import truth
-from prehowl.detectors.peaking import peaking
 
 Real = NDArray[np.float64]
 
@@ -106,7 +105,7 @@ def _echoes(rng: np.random.Generator, rate_hz: int) -> Real:
     return taps
 
 
-def _room(rng: np.random.Generator, rate_hz: int) -> Real:
+def room_response(rng: np.random.Generator, rate_hz: int) -> Real:
     """Model a shoe-box stage by image sources: wedge and microphone 1.2 to 2.5 m apart."""
     import pyroomacoustics as room_acoustics  # of the bench extra; slow to import
 
@@ -153,7 +152,7 @@ def draw(
     if shape == "echoes":
         burst = fftconvolve(burst, _echoes(rng, rate_hz))
     if shape == "room":
-        burst = fftconvolve(burst, _room(rng, rate_hz))
+        burst = fftconvolve(burst, room_response(rng, rate_hz))
     # Convolution by transforms leaves dust where the delay's exact zeros were.
     burst[:64] = 0.0
     return scaled(np.where(np.abs(burst) < 1e-9 * np.abs(burst).max(), 0.0, burst), rate_hz)
@@ -181,11 +180,24 @@ def excess_for_growth(path: Path, growth_db_per_s: float, rate_hz: int) -> float
     return excess
 
 
+def peaking_filter(centre_hz: float, cut_db: float, rate_hz: int) -> tuple[Real, Real]:
+    """Return numerator and denominator, each (3,), of a second-order peaking filter that cuts.
+
+    Source: W3C Working Group Note *Audio EQ Cookbook*, 2021, peaking EQ with Q = `CUT_Q`.
+    """
+    a = 10 ** (-cut_db / 40)
+    omega = 2 * np.pi * centre_hz / rate_hz
+    alpha = np.sin(omega) / (2 * CUT_Q)
+    b = np.array([1 + alpha * a, -2 * np.cos(omega), 1 - alpha * a])
+    d = np.array([1 + alpha / a, -2 * np.cos(omega), 1 - alpha / a])
+    return b / d[0], d / d[0]
+
+
 def peaking_cut(taps: Real, centre_hz: float, cut_db: float, rate_hz: int) -> Real:
-    """Return the path with a band pulled down: a second-order peaking filter."""
-    section = peaking(centre_hz, -cut_db, CUT_Q, rate_hz)
+    """Return the path with a band pulled down by `peaking_filter`."""
     tail = np.zeros(int(min(0.05, 8 * CUT_Q / centre_hz) * rate_hz))
-    return np.asarray(lfilter(section[:3], section[3:], np.concatenate((taps, tail))))
+    b, a = peaking_filter(centre_hz, cut_db, rate_hz)
+    return np.asarray(lfilter(b, a, np.concatenate((taps, tail))))
 
 
 def padded(paths: list[Real]) -> Real:

@@ -38,6 +38,15 @@ class Plant:
     headroom_db: float = 24.0  # amplifier's ceiling over the programme's RMS
     pole_path: Path | None = None  # where growth at another gain is computed
 
+    def loop_at(self, kind: str, time_s: float, rate_hz: int) -> tuple[Real, float]:
+        """Return the path in force at a time of a case of this kind, and the gain in dB."""
+        gain = float(self.gain_db[min(len(self.gain_db) - 1, int(time_s * rate_hz))])
+        if self.after is None or time_s <= self.change_s:
+            return self.before, gain
+        share = min(1.0, (time_s - self.change_s) / FADE_S[kind])
+        pair = paths.padded([self.before, self.after])
+        return (1 - share) * pair[0] + share * pair[1], gain
+
 
 def draw_plant(spec: Spec, rate_hz: int) -> Plant:
     """Draw the loop of a case."""

@@ -7,6 +7,7 @@ the texts are our own, spoken by espeak-ng. Both programs write into a temporary
 import shutil
 import subprocess
 import tempfile
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -32,6 +33,8 @@ PROGRAMS = {
     "sampled-bells": (9, 11, 12, 14),
 }
 """Family name to General MIDI program numbers from 0."""
+CRESCENDO_PROGRAMS = (41, 43, 49, 51)
+"""Strings that no other family plays: viola, contrabass, slow ensemble, synthesised ensemble."""
 
 SENTENCES = (
     "Good evening, this is the second act on the lower meadow tonight.",
@@ -103,19 +106,47 @@ def tune(rng: np.random.Generator, program: int, seconds: float) -> bytes:
     return midi_file(events)
 
 
+def crescendo(rng: np.random.Generator, program: int, seconds: float) -> bytes:
+    """Write long single notes and octaves that swell by the expression controller (number 11).
+
+    The synthesiser's gain goes with the square of the controller over 127 (40 log10 dB, as the
+    General MIDI level 1 recommendation has it, from memory), so a controller that grows by an
+    equal factor in equal times swells straight in dB: here by 5 to 25 dB/s, over 15 to 30 dB.
+    """
+    events = [(0, bytes((0xC0, program))), (0, b"\xb0\x5b\x28")]
+    at = 0
+    while at < seconds * 1000:
+        db_per_s, range_db = rng.uniform(5, 25), rng.uniform(15, 30)
+        length = int(1000 * (range_db / db_per_s + rng.uniform(0.2, 1.5)))
+        key = int(rng.integers(43, 82))
+        for note in (key, key + 12)[: int(rng.integers(1, 3))]:
+            events += _held(note, 110, at, length)
+        for tick in range(0, length - 20, 20):
+            below_db = max(0.0, range_db - db_per_s * tick / 1000)
+            events.append((at + tick, bytes((0xB0, 11, round(127 * 10 ** (-below_db / 40))))))
+        at += length + int(rng.choice([0, 200, 800]))
+    return midi_file(events)
+
+
 def _held(key: int, velocity: int, at: int, length: int) -> list[tuple[int, bytes]]:
     end = at + max(1, length - 10)
     return [(at, bytes((0x90, key, velocity))), (end, bytes((0x80, key, 64)))]
 
 
-def play(rng: np.random.Generator, program: int, seconds: float, rate_hz: int) -> Samples:
-    """Render a fresh piece for one instrument; mono, `seconds` long."""
+def play(
+    rng: np.random.Generator,
+    program: int,
+    seconds: float,
+    rate_hz: int,
+    write: Callable[[np.random.Generator, int, float], bytes] = tune,
+) -> Samples:
+    """Render a fresh piece for one instrument, as `write` composes it; mono, `seconds` long."""
     font = sound_font()
     if font is None:
         raise FileNotFoundError("no General MIDI sound font; install timgm6mb-soundfont")
     with tempfile.TemporaryDirectory(prefix="prehowl-bench-") as folder:
         score, sound = Path(folder, "tune.mid"), Path(folder, "tune.wav")
-        score.write_bytes(tune(rng, program, seconds))
+        score.write_bytes(write(rng, program, seconds))
         words = ["fluidsynth", "-ni", "-q", "-r", str(rate_hz), "-F", str(sound), font, str(score)]
         subprocess.run(words, check=True, capture_output=True, timeout=120)
         return read_stretch(str(sound), 0.0, seconds, rate_hz, int(rng.integers(2)))

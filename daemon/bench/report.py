@@ -13,8 +13,10 @@ def lines(figures: Figures) -> Iterator[str]:
     yield from _rings("kind", figures["kinds"])
     yield from _rings("programme", figures["programmes"])
     yield from _rings("tap", figures["taps"])
+    yield from _rings("rose by itself", figures["risen"])
     yield from _rings("no rise to see", [figures["instant"]])
     yield from _other(figures)
+    yield from advice_lines(figures["advice"])
     yield from _free(figures["howl_free"])
 
 
@@ -78,11 +80,29 @@ def _other(figures: Figures) -> Iterator[str]:
     yield ""
 
 
+def advice_lines(rows: Sequence[Figures]) -> Iterator[str]:
+    """Yield the table of what the advised cuts did."""
+    yield (
+        f"{'advised cut':<15}{'rings':>6} {'stops':>22} {'within the cap':>22} {'beyond':>7} "
+        f"{'dB over needed (quartiles)':>27}"
+    )
+    for row in rows:
+        yield (
+            f"{row['name']:<15}{row['rings']:>6} {share_text(row['stops']):>22} "
+            f"{share_text(row['stops_within_cap']):>22} {row['beyond_cap']:>7} "
+            f"{_decibels(row['over_needed_db']):>27}"
+        )
+    yield ""
+
+
 def _free(free: Figures) -> Iterator[str]:
     yield f"{'howl-free':<18}{'min':>7}   {'false alarms an hour':<28}suspects an hour"
     for row in (*free["families"], *({**g, "name": f"= {g['name']}"} for g in free["groups"])):
         yield _free_row(row)
     yield _free_row({**free["all"], "name": "= all"})
+    if free["with_reference"]["hours"]:
+        yield "indistinct: no single channel can tell these from howls; in no total but its own"
+        yield _free_row({**free["with_reference"], "name": "  with reference"})
 
 
 def _free_row(row: Figures) -> str:
@@ -128,6 +148,13 @@ def _quartiles(spread: Figures) -> str:
         return "-"
     low, high = spread["quartiles"]
     return f"{1000 * spread['median']:.0f} ({1000 * low:.0f} to {1000 * high:.0f})"
+
+
+def _decibels(spread: Figures) -> str:
+    if spread["median"] is None:
+        return "-"
+    low, high = spread["quartiles"]
+    return f"{spread['median']:.1f} ({low:.1f} to {high:.1f})"
 
 
 def _median(spread: Figures) -> str:

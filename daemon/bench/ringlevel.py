@@ -13,6 +13,7 @@ Real = NDArray[np.float64]
 
 STEP_S = 0.001
 FLOOR_DBFS = -120.0
+STRAIGHT_DB = 3.0
 
 
 def level_of(
@@ -53,3 +54,24 @@ def first_time(time_s: Real, holds: NDArray[np.bool_], after_s: float) -> float 
     """Return the first time from `after_s` on at which a condition holds; None if it never does."""
     at = np.flatnonzero(holds & (time_s >= after_s))
     return float(time_s[at[0]]) if len(at) else None
+
+
+def risen_by_itself(time_s: Real, level: Real, growth_db_per_s: float) -> float:
+    """Return how far a ring has come along the straight line of its own growth, dB.
+
+    A word or a note that falls on the loop's frequency can lift a ring over the programme at
+    once: such a ring was not there to be seen. The line runs back from the last level; the
+    stretch counts in which the level keeps within `STRAIGHT_DB` of it.
+
+    Parameters
+    ----------
+    time_s, level : ndarray, shape (times,)
+        As from `level_of`, up to the moment asked about.
+    growth_db_per_s : float
+        Of the pole.
+    """
+    back = time_s[-1] - time_s[::-1]
+    off = np.abs(level[::-1] - (level[-1] - growth_db_per_s * back))
+    strays = np.flatnonzero(off > STRAIGHT_DB)
+    stretch_s = back[strays[0]] if len(strays) else back[-1]
+    return float(max(growth_db_per_s, 0.0) * stretch_s)

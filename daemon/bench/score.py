@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from prehowl.daemon.bench.cases import RATE_HZ, TrueRing
-from prehowl.daemon.bench.hearing import HeardCase
+from prehowl.daemon.bench.records import HeardCase
 from prehowl.detectors.bands import nominal_hz
 from prehowl.detectors.rings import RingChange, RingState
 
@@ -28,6 +28,7 @@ the programme itself stood at its frequency. Such rings are reported in a row of
 class Story:
     """One ring id on one channel: when it entered what."""
 
+    id: int
     frequency_hz: float  # at the alarm; of a mere suspect: at its first event
     suspect_s: float | None
     alarm_s: float | None
@@ -63,14 +64,18 @@ class RingScore:
     @property
     def is_instant(self) -> bool:
         """Tell whether the programme stood at the ring's frequency already."""
-        slow = self.true.growth_db_per_s <= 100
-        taken = self.true.takeover_s
-        return slow and taken is not None and taken - self.true.crossing_s < INSTANT_S
+        return is_instant(self.true)
 
     def alarmed_by(self, after_takeover_s: float) -> bool:
         """Tell whether the alarm came before takeover plus some grace."""
         lead = self.lead_s
         return lead is not None and lead >= -after_takeover_s
+
+
+def is_instant(ring: TrueRing) -> bool:
+    """Tell whether a ring had no rise to see: see `INSTANT_S`."""
+    slow = ring.growth_db_per_s <= 100
+    return slow and ring.takeover_s is not None and ring.takeover_s - ring.crossing_s < INSTANT_S
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +107,7 @@ def _story(changes: list[RingChange], rate_hz: int) -> Story:
     suspects = [c for c in changes if c.state is RingState.SUSPECT]
     cleared = [c for c in changes if c.state is RingState.CLEARED]
     return Story(
+        id=changes[0].id,
         frequency_hz=(alarms or changes)[0].frequency_hz,
         suspect_s=suspects[0].sample / rate_hz if suspects else None,
         alarm_s=alarms[0].sample / rate_hz if alarms else None,
@@ -162,13 +168,14 @@ def _score_rings(
     """Give each true ring its alarm; no alarm serves two rings."""
     free = sorted((s for s in told if s.alarm_s is not None), key=lambda s: s.alarm_s or 0.0)
     for ring in case.rings:
-        match = next((s for s in free if _belongs(s, ring)), None)
+        match = next((s for s in free if belongs(s, ring)), None)
         if match is not None:
             free.remove(match)
-        yield _ring_score(case, ring, match, [s for s in free if _belongs(s, ring)], modes)
+        yield _ring_score(case, ring, match, [s for s in free if belongs(s, ring)], modes)
 
 
-def _belongs(story: Story, ring: TrueRing) -> bool:
+def belongs(story: Story, ring: TrueRing) -> bool:
+    """Tell whether a story's alarm is one of this ring: near it, and raised or standing in time."""
     near = abs(cents(story.frequency_hz, ring.frequency_hz)) <= NEAR_CENTS
     alarm_s = story.alarm_s
     timely = alarm_s is not None and (

@@ -5,13 +5,17 @@ Keys of the returned dictionaries are the documented keys of `bench detection --
 
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
-from prehowl.daemon.bench.hearing import Heard, HeardExcerpt
+from prehowl.daemon.bench.advice import MOMENTS
 from prehowl.daemon.bench.intervals import median_interval, poisson, wilson
+from prehowl.daemon.bench.material import APART
+from prehowl.daemon.bench.records import AppliedCut, Heard, HeardExcerpt
 from prehowl.daemon.bench.score import CaseScore, RingScore, score_case, stories
+from prehowl.detectors.engine import ChannelSetup
 
 Figures = dict[str, Any]
 
@@ -21,6 +25,8 @@ GROWTH_CLASSES = (
     ("100-300 dB/s", 100.0, 300.0),
     ("300-800 dB/s", 300.0, float("inf")),
 )
+RISEN_DB = 10.0
+"""A ring that rose by less than this by itself before its takeover was lifted by the programme."""
 FAST_GRACE_S = 0.1
 """Rings faster than 100 dB/s may be alarmed this long after the takeover."""
 
@@ -37,13 +43,22 @@ def summarise(heard: Heard) -> Figures:
         "kinds": [growth_row(*item) for item in _grouped(rings, lambda r: r.kind)],
         "programmes": [growth_row(*item) for item in _grouped(rings, lambda r: r.programme)],
         "taps": [growth_row(*item) for item in _grouped(rings, lambda r: r.tap)],
+        "risen": [
+            growth_row("10 dB and more", [r for r in rings if _risen_db(r) >= RISEN_DB]),
+            growth_row("less", [r for r in rings if _risen_db(r) < RISEN_DB]),
+        ],
         "instant": growth_row("instant", [r for r in rings if r.is_instant]),
         "frequency": frequency(rings),
         "cleared_in_time": share(r.cleared_in_time for r in rings if r.cleared_in_time is not None),
         "howl_cases": howl_cases(scores),
         "marginal": marginal(scores),
+        "advice": advice_rows([cut for case in heard.cases for cut in case.cuts]),
         "howl_free": howl_free(heard.excerpts),
     }
+
+
+def _risen_db(ring: RingScore) -> float:
+    return ring.true.risen_db or 0.0
 
 
 def _within(rings: Iterable[RingScore], low: float, high: float) -> list[RingScore]:
@@ -153,6 +168,36 @@ def marginal(scores: list[CaseScore]) -> Figures:
     }
 
 
+def advice_rows(cuts: Sequence[AppliedCut]) -> list[Figures]:
+    """Return how the advised cuts did: all at each moment, then by kind of case at the later."""
+    late = [cut for cut in cuts if cut.moment == MOMENTS[-1]]
+    kinds = sorted({cut.kind for cut in late})
+    return [
+        *(advice_row(moment, [c for c in cuts if c.moment == moment]) for moment in MOMENTS),
+        *(advice_row(kind, [c for c in late if c.kind == kind]) for kind in kinds),
+    ]
+
+
+def advice_row(name: str, cuts: Sequence[AppliedCut]) -> Figures:
+    """Return the share of cuts that stop the howl, and their excess over the least that does.
+
+    `within_cap` leaves out rings that no cut up to the cap would stop: there the advice has to be
+    another position, level or microphone.
+    """
+    cap_db = ChannelSetup().cut_cap_db
+    curable = [c for c in cuts if c.needed_db is not None and c.needed_db <= cap_db]
+    over = [c.cut_db - (c.needed_db or 0.0) for c in curable if c.cut_db is not None]
+    return {
+        "name": name,
+        "rings": len(cuts),
+        "advised": share(c.cut_db is not None for c in cuts),
+        "stops": share(c.stops for c in cuts),
+        "stops_within_cap": share(c.stops for c in curable),
+        "beyond_cap": len(cuts) - len(curable),
+        "over_needed_db": spread(over, 2),
+    }
+
+
 def rate(count: int, hours: float) -> Figures:
     """Return a count, its rate an hour and the exact Poisson interval."""
     if hours <= 0:
@@ -166,7 +211,11 @@ def rate(count: int, hours: float) -> Figures:
 
 
 def howl_free(excerpts: Sequence[HeardExcerpt]) -> Figures:
-    """Return false alarms and suspects per hour, by family, by group and in all."""
+    """Return false alarms and suspects per hour, by family, by group and in all.
+
+    What one channel cannot tell from a howl is in no total but its own; `with_reference` is the
+    same with the source's own channel beside.
+    """
     families: dict[tuple[str, str], list[HeardExcerpt]] = defaultdict(list)
     groups: dict[str, list[HeardExcerpt]] = defaultdict(list)
     for heard in excerpts:
@@ -178,8 +227,24 @@ def howl_free(excerpts: Sequence[HeardExcerpt]) -> Figures:
             {"group": group, **_false(family, own)} for (group, family), own in families.items()
         ],
         "groups": [_false(group, own) for group, own in groups.items()],
-        "all": _false("all", excerpts),
+        "all": _false("all", [h for h in excerpts if h.excerpt.piece.group != APART]),
+        "with_reference": _false(
+            "with-reference",
+            [
+                replace(h, changes=h.with_reference)
+                for h in excerpts
+                if h.with_reference is not None
+            ],
+        ),
     }
+
+
+def _with_reference(excerpts: Sequence[HeardExcerpt]) -> list[HeardExcerpt]:
+    return [
+        replace(heard, changes=heard.with_reference)
+        for heard in excerpts
+        if heard.with_reference is not None
+    ]
 
 
 def _false(name: str, excerpts: Sequence[HeardExcerpt]) -> Figures:

@@ -8,13 +8,15 @@ from dataclasses import dataclass, field
 from importlib.metadata import version
 from typing import Any
 
-from prehowl.daemon.channel_list import channel_words
+from prehowl.daemon.channel_list import named_channels
 from prehowl.daemon.check_report import ListenedTo, Report, report_lines
+from prehowl.daemon.command_line import real_number, whole_number
 from prehowl.daemon.errors import DeviceError, DeviceFault, UsageError
 from prehowl.daemon.levels import LevelMeter, listen
 from prehowl.daemon.osc_check import look_at_targets, send_test_alert
 from prehowl.daemon.show import Channel, Kind, Show, default_show, load_show
 from prehowl.daemon.show.in_force import with_command_line, with_targets
+from prehowl.daemon.sinks.words import counted
 from prehowl.daemon.sources.base import Source
 from prehowl.detectors.engine import Engine
 
@@ -39,7 +41,7 @@ Without a device (--no-device, or none is named and none is there) the rest is s
 exit codes: 0 all fine; 1 a problem was found; 2 wrong options, show file or recording; 3 the
 device fails."""
 
-EXAMPLE = "prehowl check --show configs/small-club.toml --no-device"
+EXAMPLE = "prehowl check --no-device"
 
 LONGEST_S = 600.0
 
@@ -53,9 +55,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     where.add_argument("--recording", metavar="FILE", help="check a file in place of a device")
     where.add_argument("--no-device", action="store_true", help="do not listen to anything")
-    parser.add_argument("--rate", metavar="HZ", type=int, help="samples per second of the device")
     parser.add_argument(
-        "--seconds", metavar="N", type=float, default=3.0, help="how long to listen; default 3"
+        "--rate", metavar="HZ", type=whole_number, help="samples per second of the device"
+    )
+    parser.add_argument(
+        "--seconds",
+        metavar="N",
+        type=real_number,
+        default=3.0,
+        help="listen so long; default 3",
     )
     parser.add_argument(
         "--osc", metavar="HOST:PORT", action="append", default=[], help="a further OSC receiver"
@@ -63,12 +71,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--test-alert",
         metavar="CHANNEL",
-        type=int,
+        type=whole_number,
         nargs="?",
         const=0,
         help="show a TEST ring on this channel (default: the first mic) on every receiver",
     )
-    parser.add_argument("--format", choices=("table", "json"), default="table")
+    parser.add_argument(
+        "--format", choices=("table", "json"), default="table", help="default: table"
+    )
 
 
 def run(args: argparse.Namespace) -> int:
@@ -170,7 +180,10 @@ def _check_opened(opened: _Opened, show: Show, seconds: float, report: Report) -
     if health.detail:
         report.notes.append(f"{opened.kind}: {health.detail}")
     if health.lost_samples or health.overflows:
-        lost = f"{health.lost_samples} samples a channel, {health.overflows} overflows"
+        lost = (
+            f"{counted(health.lost_samples, 'sample')} a channel, "
+            f"{counted(health.overflows, 'overflow')}"
+        )
         report.problems.append(f"{opened.kind}: audio was lost while listening ({lost})")
     _check_levels(opened, show, meter, seconds, report)
 
@@ -183,7 +196,7 @@ def _check_levels(
         report.device_failed = opened.kind == "device"
         return
     if meter.damaged:
-        report.problems.append(f"{meter.damaged} samples are no numbers (NaN or infinite)")
+        report.problems.append(f"samples that are no numbers (NaN or infinite): {meter.damaged}")
     names = show.names(max(opened.numbers))
     report.levels = meter.levels(opened.numbers, [names[n - 1] for n in opened.numbers])
     mics = {channel.number for channel in show.channels if channel.kind == Kind.MIC}
@@ -204,8 +217,8 @@ def _setup_problems(show: Show, source: Source) -> list[str]:
     beyond = [channel.number for channel in show.beyond(source.channels)]
     if beyond:
         problems.append(
-            f"the source has {source.channels} channels; channels {channel_words(beyond)} of the "
-            "show file are not there"
+            f"the source has {counted(source.channels, 'channel')}; the show file also "
+            f"names {named_channels(beyond)}"
         )
     if show.device.rate_hz not in (None, source.rate_hz):
         problems.append(f"the source runs at {source.rate_hz} Hz, asked: {show.device.rate_hz} Hz")

@@ -9,6 +9,7 @@ from dataclasses import replace
 from importlib.metadata import version
 from typing import TextIO
 
+from prehowl.daemon.command_line import real_number, whole_number
 from prehowl.daemon.desk.desk import Desk
 from prehowl.daemon.desk.running_order import RunningOrder
 from prehowl.daemon.errors import OK, UsageError
@@ -21,10 +22,11 @@ from prehowl.daemon.show.tables import THEMES
 from prehowl.daemon.sinks.base import Sink, Snapshot
 from prehowl.daemon.sinks.csv import CsvSink
 from prehowl.daemon.sinks.dashboard import Dashboard
+from prehowl.daemon.sinks.health_lines import HealthLines
 from prehowl.daemon.sinks.jsonl import JsonlSink
 from prehowl.daemon.sinks.osc import sink_for
 from prehowl.daemon.sinks.table import TableSink
-from prehowl.daemon.sinks.words import time_words
+from prehowl.daemon.sinks.words import counted, time_words
 from prehowl.daemon.sources.stage import EngineerSink, StageSource
 from prehowl.daemon.stage.acts import CHANNELS, PLAYBACK
 from prehowl.daemon.stage.festival import NAME, Festival
@@ -40,7 +42,10 @@ or pulls the send when a howl goes on. Nothing is played to your loudspeakers.
 
 The demo goes on, act after act, until Ctrl-C or --seconds. With --truth each line also tells where
 and when the loop itself passed its limit, to compare. The same --seed gives the same festival.
-The story goes to stderr, events to stdout."""
+The story goes to stderr, events to stdout.
+
+exit codes: 0 stopped by a person or at the end of --seconds; 2 wrong options; 3 the lines cannot be
+written."""
 
 EXAMPLE = "prehowl demo --seconds 60 --pace fast --headless --format jsonl --seed 7"
 
@@ -57,8 +62,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--show", metavar="SHOWFILE", help="receivers, mappings, acts and OSC in of a show file"
     )
-    parser.add_argument("--seconds", metavar="N", type=float, help="end after N s of stage time")
-    parser.add_argument("--seed", metavar="N", type=int, default=7, help="another day; default 7")
+    parser.add_argument(
+        "--seconds", metavar="N", type=real_number, help="end after so long on stage"
+    )
+    parser.add_argument(
+        "--seed", metavar="N", type=whole_number, default=7, help="another day; default 7"
+    )
     parser.add_argument(
         "--pace",
         choices=("real", "fast"),
@@ -96,7 +105,9 @@ def run(args: argparse.Namespace) -> int:
         title = show.stage.title or f"{NAME} (demo)"
         sinks += asked.subscribers(title=title, numbers=numbers, names=CHANNELS)
         if is_headless:
-            sinks += _printers(args, festival)
+            # In front, so that it closes last, when what became of the receivers is known.
+            trouble = HealthLines(sys.stderr, osc.target_health)
+            sinks = [trouble, *sinks, *_printers(args, festival)]
         else:
             sinks.append(_dashboard(args.theme or show.screen.theme, stop, desk))
         result = run_loop(
@@ -112,13 +123,13 @@ def run(args: argparse.Namespace) -> int:
             desk=desk,
         )
     if is_headless:
-        _say(f"played {time_words(result.duration_s)}: {result.alarms} alarms")
+        _say(f"played {time_words(result.duration_s)}: {counted(result.alarms, 'alarm')}")
     return OK
 
 
 def _refuse_the_impossible(args: argparse.Namespace) -> None:
     if args.seconds is not None and not (math.isfinite(args.seconds) and args.seconds > 0):
-        raise UsageError(f"--seconds {args.seconds:g}: must be above 0")
+        raise UsageError(f"--seconds {args.seconds:g}: must be above 0; leave it out for no end")
     if args.seed < 0:
         raise UsageError(f"--seed {args.seed}: must be 0 or above")
 

@@ -31,7 +31,9 @@ NOTHING_HERE = (
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the options."""
-    parser.add_argument("--format", choices=("table", "json"), default="table")
+    parser.add_argument(
+        "--format", choices=("table", "json"), default="table", help="default: table"
+    )
 
 
 def run(args: argparse.Namespace) -> int:

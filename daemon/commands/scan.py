@@ -9,7 +9,8 @@ from typing import TypeVar
 
 from rich.progress import Progress
 
-from prehowl.daemon.channel_list import channel_words, parse_channel_list
+from prehowl.daemon.channel_list import named_channels, parse_channel_list
+from prehowl.daemon.command_line import real_number
 from prehowl.daemon.errors import OK, RecordingError, UsageError
 from prehowl.daemon.loop import run_loop
 from prehowl.daemon.output import open_output, write_fault
@@ -49,7 +50,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--channels", metavar="LIST", help="such as 1,3-5; default: all")
     parser.add_argument(
         "--loop-delay-ms",
-        type=float,
+        type=real_number,
         metavar="MS",
         help="once around mic, desk, wedge and air, for all channels; wins over the show file",
     )
@@ -105,7 +106,7 @@ def _plan(args: argparse.Namespace) -> _Plan:
     return _Plan(
         files=tuple(args.files),
         format=args.format,
-        show=load_show(args.show) if args.show else default_show(),
+        show=default_show() if args.show is None else load_show(args.show),
         channels=None if args.channels is None else parse_channel_list(args.channels),
         loop_delay_s=None if delay_ms is None else delay_ms / 1000,
         sensitivity=args.sensitivity,
@@ -165,7 +166,7 @@ class _Scan:
         """Return an engine for the chosen channels."""
         beyond = [channel.number for channel in self.plan.show.beyond(source.file_channels)]
         if beyond:
-            _say(f"{path}: has no channel {channel_words(beyond)}, which the show file names")
+            _say(f"{path}: the show file also names {named_channels(beyond)}, not recorded here")
         setups = _chosen(self.plan.show.setups(source.file_channels), source)
         try:
             return Engine(source.rate_hz, [self.plan.setup(setup) for setup in setups])
@@ -194,4 +195,4 @@ def _chosen(items: Sequence[T], source: RecordingSource) -> tuple[T, ...]:
 
 
 def _say(text: str) -> None:
-    print(f"prehowl: {text}", file=sys.stderr)
+    print(f"prehowl: {' '.join(text.splitlines())}", file=sys.stderr)

@@ -7,7 +7,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from importlib.metadata import version
 
-from prehowl.daemon.channel_list import channel_words, parse_channel_list
+from prehowl.daemon.channel_list import named_channels, parse_channel_list
+from prehowl.daemon.command_line import real_number, whole_number
 from prehowl.daemon.desk.desk import Desk
 from prehowl.daemon.desk.running_order import RunningOrder
 from prehowl.daemon.errors import OK, UsageError
@@ -23,7 +24,7 @@ from prehowl.daemon.sinks.health_lines import HealthLines
 from prehowl.daemon.sinks.jsonl import JsonlSink
 from prehowl.daemon.sinks.osc import OscSink, sink_for
 from prehowl.daemon.sinks.table import TableSink
-from prehowl.daemon.sinks.words import time_words
+from prehowl.daemon.sinks.words import counted, time_words
 from prehowl.daemon.sources.base import Source
 from prehowl.daemon.sources.limited import LimitedSource
 from prehowl.detectors.engine import ChannelSetup, Engine
@@ -55,7 +56,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--device", metavar="NAME", help="number, or words of the name, from `prehowl devices`"
     )
-    parser.add_argument("--rate", metavar="HZ", type=int, help="samples per second of the device")
+    parser.add_argument(
+        "--rate", metavar="HZ", type=whole_number, help="samples per second of the device"
+    )
     parser.add_argument("--channels", metavar="LIST", help="inputs to watch, such as 1-8,12")
     parser.add_argument("--recording", metavar="FILE", help="watch a file in place of a device")
     parser.add_argument(
@@ -72,7 +75,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--osc-in", metavar="[HOST:]PORT", help="let OSC ask for things here; default off"
     )
     parser.add_argument("--theme", choices=THEMES, help="of the dashboard")
-    parser.add_argument("--seconds", metavar="N", type=float, help="stop by itself after so long")
+    parser.add_argument("--seconds", metavar="N", type=real_number, help="stop after so long")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -82,9 +85,10 @@ def run(args: argparse.Namespace) -> int:
     watched = _watched(args, show)
     try:
         # Before anyone is told that the watch is on: from then on every stop must be a clean one.
-        with stop_on_signals() as stop:
+        # OSC in as well: a port that is taken must not be told after 'watching'.
+        with stop_on_signals() as stop, OscInput(show.osc_in).listening() as asked:
             _say_what_is_missing(show, watched)
-            result = _run(show, watched, stop)
+            result = _run(show, watched, asked, stop)
     finally:
         watched.source.close()
     if watched.is_headless:
@@ -111,7 +115,7 @@ def _refuse_contradictions(args: argparse.Namespace) -> None:
             "leave them away or leave --recording away"
         )
     if args.seconds is not None and not (math.isfinite(args.seconds) and args.seconds > 0):
-        raise UsageError(f"--seconds {args.seconds:g}: must be above 0")
+        raise UsageError(f"--seconds {args.seconds:g}: must be above 0; leave it out for no end")
 
 
 def _show(args: argparse.Namespace) -> Show:
@@ -161,7 +165,7 @@ def _told_channels(show: Show) -> tuple[int, ...] | None:
     return None if show.device.channels is None else tuple(range(1, show.device.channels + 1))
 
 
-def _run(show: Show, watched: _Watched, stop: StopFlag) -> LoopResult:
+def _run(show: Show, watched: _Watched, asked: OscInput, stop: StopFlag) -> LoopResult:
     most = max(watched.numbers)
     known = [""] * most
     for number, name in zip(watched.numbers, watched.source.names, strict=True):
@@ -170,39 +174,44 @@ def _run(show: Show, watched: _Watched, stop: StopFlag) -> LoopResult:
     names = [all_names[number - 1] for number in watched.numbers]
     engine = _engine(watched.source.rate_hz, [all_setups[n - 1] for n in watched.numbers])
     osc = sink_for(show, version=version("prehowl"), channels=watched.numbers)
-    with OscInput(show.osc_in).listening() as asked:
-        order = RunningOrder(show.acts, follows_clock=show.order.follow_clock)
-        attached = asked.subscribers(
-            title=show.stage.title or watched.title, numbers=watched.numbers, names=names
-        )
-        desk = Desk(names, watched.numbers, order=order, sources=(asked,))
-        return run_loop(
-            watched.source,
-            engine,
-            [*_sinks(watched, show, desk, osc, stop), *attached],
-            names=names,
-            channel_numbers=watched.numbers,
-            stop=stop,
-            pace=watched.pace,
-            complete_health=lambda health: replace(
-                health, targets=osc.target_health() + asked.health()
-            ),
-            warn=_say,
-            desk=desk,
-        )
+    order = RunningOrder(show.acts, follows_clock=show.order.follow_clock)
+    desk = Desk(names, watched.numbers, order=order, sources=(asked,))
+    attached = asked.subscribers(
+        title=show.stage.title or watched.title, numbers=watched.numbers, names=names
+    )
+    return run_loop(
+        watched.source,
+        engine,
+        [*_sinks(watched, show, desk, osc, stop), *attached],
+        names=names,
+        channel_numbers=watched.numbers,
+        stop=stop,
+        pace=watched.pace,
+        complete_health=lambda health: replace(
+            health, targets=osc.target_health() + asked.health()
+        ),
+        warn=_say,
+        desk=desk,
+    )
 
 
 def _engine(rate_hz: int, setups: Sequence[ChannelSetup]) -> Engine:
     try:
         return Engine(rate_hz, setups)
     except ValueError as fault:
-        raise UsageError(f"{fault}. The rate is {rate_hz} Hz with {len(setups)} channels") from None
+        raise UsageError(
+            f"{fault}. The rate is {rate_hz} Hz with {counted(len(setups), 'channel')}"
+        ) from None
 
 
 def _sinks(watched: _Watched, show: Show, desk: Desk, osc: OscSink, stop: StopFlag) -> list[Sink]:
-    """Return the sinks; OSC first, since what it queues leaves while the others still print."""
+    """Return the sinks; OSC first, since what it queues leaves while the others still print.
+
+    Before it only that which says nothing of events, and closes after it: the lines of trouble.
+    """
     if watched.is_headless:
-        return [osc, HEADLESS_SINKS[watched.format](sys.stdout), HealthLines(sys.stderr)]
+        trouble = HealthLines(sys.stderr, osc.target_health)
+        return [trouble, osc, HEADLESS_SINKS[watched.format](sys.stdout)]
     dashboard = Dashboard(
         desk.names,
         channel_numbers=watched.numbers,
@@ -217,20 +226,20 @@ def _sinks(watched: _Watched, show: Show, desk: Desk, osc: OscSink, stop: StopFl
 def _say_what_is_missing(show: Show, watched: _Watched) -> None:
     absent = [channel.number for channel in show.channels if channel.number not in watched.numbers]
     if absent:
-        _say(f"channels of the show file that are not watched here: {channel_words(absent)}")
+        _say(f"the show file also names {named_channels(absent)}, not watched here")
     if watched.is_headless:
-        count = len(watched.numbers)
         _say(
-            f"watching {watched.title!r}, {count} channel{'s' * (count != 1)} at "
+            f"watching {watched.title!r}, {counted(len(watched.numbers), 'channel')} at "
             f"{watched.source.rate_hz} Hz. Ctrl-C ends"
         )
 
 
 def _say_result(result: LoopResult) -> None:
-    channels = channel_words(tuple(result.alarms_by_channel)) or "none"
+    numbers = tuple(result.alarms_by_channel)
+    where = f" on {named_channels(numbers)}" if numbers else ""
     _say(
-        f"watched {time_words(result.duration_s)}: {result.alarms} alarms, on channels: {channels}"
-        f"; {result.lost_samples} samples lost"
+        f"watched {time_words(result.duration_s)}: {counted(result.alarms, 'alarm')}{where}; "
+        f"{counted(result.lost_samples, 'sample')} lost"
     )
 
 

@@ -33,6 +33,8 @@ def load_show(path: str | Path) -> Show:
         its path and what would be right.
     """
     where = str(path)
+    if not where:
+        raise ShowFileError("the name of the show file is empty; name a file, or leave --show away")
     return read_show(_parse(_text(Path(path), where), where), where, "file")
 
 

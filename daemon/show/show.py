@@ -76,11 +76,6 @@ class Show:
             for number in range(1, channels + 1)
         )
 
-    def kinds(self, channels: int) -> tuple[Kind, ...]:
-        """Return what arrives on each of the first `channels` channels; mic where not told."""
-        told = {channel.number: Kind(channel.kind) for channel in self.channels}
-        return tuple(told.get(number, Kind.MIC) for number in range(1, channels + 1))
-
     def setups(self, channels: int) -> list[ChannelSetup]:
         """Return what the engine should know of each of the first `channels` channels.
 
@@ -93,11 +88,6 @@ class Show:
     def beyond(self, channels: int) -> tuple[Channel, ...]:
         """Return the channels of the file that a source of `channels` channels does not have."""
         return tuple(channel for channel in self.channels if channel.number > channels)
-
-    def to_open(self) -> tuple[int, ...] | None:
-        """Return the interface's channel numbers to open, or None for all that it has."""
-        most = self.device.channels or max((c.number for c in self.channels), default=0)
-        return tuple(range(1, most + 1)) or None
 
     def partner(self, channel: Channel) -> Channel | None:
         """Return the mix of a mic, or the mic of a mix, whichever of the two names the other."""

@@ -11,7 +11,7 @@ from typing import Annotated
 from prehowl.daemon.show.keys import Key
 
 RATES_HZ = (44100, 48000, 88200, 96000)
-SENSITIVITIES = {"calm": 0.7, "normal": 1.0, "keen": 1.4}
+SENSITIVITIES = {"calm": 0.33, "normal": 1.0, "keen": 3.0}
 """The words of the show file and the engine's number (`ChannelSetup.sensitivity`) behind each."""
 THEMES = ("dark", "light")
 MESSAGES = ("ring", "channel", "worst", "act", "control", "ringout", "heartbeat", "health")
@@ -97,8 +97,9 @@ class Detection:
     sensitivity: Annotated[
         str,
         Key(
-            "How little evidence is enough. `calm` (0.7) asks for more and suits pads, organs and "
-            "strings; `normal` (1.0); `keen` (1.4) alarms on less and suits speech.",
+            "How many false alarms are borne for seeing more rings, and sooner: `normal` is set "
+            "for about six in a day of music and speech without a break; `calm` bears a third of "
+            "that and suits pads, organs and strings; `keen` three times as many and suits speech.",
             choices=tuple(SENSITIVITIES),
         ),
     ] = "normal"

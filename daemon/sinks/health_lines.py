@@ -1,21 +1,39 @@
 """Trouble with device, machine or receivers as plain lines, for runs without a dashboard."""
 
+import re
+from collections.abc import Callable, Iterable
 from typing import TextIO
 
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.sinks.base import Health, Snapshot
-from prehowl.daemon.sinks.words import time_words
+from prehowl.daemon.sinks.osc_link import LOOKING_UP
+from prehowl.daemon.sinks.words import counted, time_words
+
+Targets = tuple[tuple[str, str], ...]
 
 SETTLE_S = 1.0
 """Losses come in bursts; they are told once a second at most."""
 
 
 class HealthLines:
-    """Prints a line when something changes for the worse or the better, else nothing."""
+    """Prints a line when something changes for the worse or the better, else nothing.
 
-    def __init__(self, stream: TextIO) -> None:
+    Parameters
+    ----------
+    stream : TextIO
+        Stays open at the end.
+    targets : callable, optional
+        Asked at the end for what became of each OSC target, since a short run may be over before
+        a host name is known to be wrong. To be of use this sink must be closed after the one of
+        OSC: it stands before it in the list of sinks.
+    """
+
+    def __init__(self, stream: TextIO, targets: Callable[[], Targets] | None = None) -> None:
         self._stream = stream
+        self._at_the_end = targets or (lambda: ())
+        self._time_s = 0.0
         self._told = Health()
+        self._told_targets: dict[str, str] = {}  # name -> gist of what was told last
         self._told_loss = 0
         self._loss_told_s = -SETTLE_S
         self._was_odd = False
@@ -29,13 +47,15 @@ class HealthLines:
     def on_snapshot(self, snapshot: Snapshot) -> None:
         """Compare with what was told last."""
         health = snapshot.health
+        self._time_s = snapshot.time_s
         self._tell_state(snapshot.time_s, health)
         self._tell_loss(snapshot.time_s, health)
-        self._tell_targets(snapshot.time_s, health)
+        self._tell_targets([t for t in health.targets if t[1] != LOOKING_UP])
         self._told = health
 
     def close(self) -> None:
-        """Write out what is pending."""
+        """Tell what became of the receivers, and write out what is pending."""
+        self._tell_targets(self._at_the_end())
         self._stream.flush()
 
     def _tell_state(self, time_s: float, health: Health) -> None:
@@ -54,14 +74,21 @@ class HealthLines:
     def _tell_loss(self, time_s: float, health: Health) -> None:
         lost = health.source.lost_samples + health.dropped_blocks
         if lost > self._told_loss and time_s - self._loss_told_s >= SETTLE_S:
-            self._line(time_s, f"input was lost; {health.source.lost_samples} samples so far")
+            self._line(
+                time_s, f"input was lost; {counted(health.source.lost_samples, 'sample')} so far"
+            )
             self._told_loss, self._loss_told_s = lost, time_s
 
-    def _tell_targets(self, time_s: float, health: Health) -> None:
-        told = dict(self._told.targets)
-        for name, state in health.targets:
-            if state != told.get(name, "ok"):
-                self._line(time_s, f"OSC to {name}: {state}")
+    def _tell_targets(self, targets: Iterable[tuple[str, str]]) -> None:
+        for name, state in targets:
+            if (gist := _gist(state)) != self._told_targets.get(name, "ok"):
+                self._line(self._time_s, f"OSC to {name}: {state}")
+                self._told_targets[name] = gist
 
     def _line(self, time_s: float, text: str) -> None:
         print(f"prehowl: {time_words(time_s)} {text}", file=self._stream, flush=True)
+
+
+def _gist(state: str) -> str:
+    """Return a state without its figures: 'trying again every 4 s' is no news after '2 s'."""
+    return re.sub(r"\d+", "", state)

@@ -24,6 +24,8 @@ LOOK_AGAIN_S = 10.0
 REFRESH_S = 60.0
 """How often a name is looked up again behind a way that works: a tablet may get a new address."""
 FULL_PATIENCE_S = 0.05
+LOOKING_UP = "looking up the host name"
+"""What a link says before it knows more."""
 
 
 class Way(ABC):
@@ -52,7 +54,7 @@ class Way(ABC):
         self._socket: socket.socket | None = None
         self._address: Any = None
         self._opened_at_s = 0.0
-        self._fault = "looking up the host name"
+        self._fault = LOOKING_UP
 
     def text(self) -> str:
         """Return "ok" or what is wrong, for a person. Callable from any thread."""

@@ -25,6 +25,7 @@ from prehowl.daemon.sinks.osc_messages import (
     datagram,
     flat_datagram,
 )
+from prehowl.daemon.sinks.words import counted
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +116,7 @@ class Sender:
         """Return "ok" or what is wrong with the target, for a person."""
         said = self._link.text()
         if said == "ok" and time.monotonic() - self._dropped_at_s < DROP_NEWS_S:
-            return f"too slow: {self.dropped} messages dropped"
+            return f"too slow: {counted(self.dropped, 'message')} dropped"
         return said
 
     def begin_close(self, last: Board) -> None:

@@ -35,6 +35,11 @@ def advice_words(event: RingEvent) -> str:
     return f"pull {band}" if event.cut_db is None else f"pull {band} by {event.cut_db:g} dB"
 
 
+def counted(count: int, thing: str) -> str:
+    """Return a count with its thing, which takes an s in the plural: '1 alarm', '0 samples'."""
+    return f"{count} {thing}{'s' * (count != 1)}"
+
+
 def printable(text: str) -> str:
     """Return the text on one line: control characters and line separators become '?'."""
     return "".join(mark if mark.isprintable() else "?" for mark in text)

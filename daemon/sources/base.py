@@ -30,6 +30,27 @@ class SourceHealth:
     detail: str = ""  # for a person: what is wrong and what is being done
 
 
+class NumberedChannels:
+    """What a source says of its channels where some of more were chosen, by number."""
+
+    _numbers: tuple[int, ...]
+
+    @property
+    def channels(self) -> int:
+        """Number of channels in every block."""
+        return len(self._numbers)
+
+    @property
+    def channel_numbers(self) -> tuple[int, ...]:
+        """Number on the interface or in the file, from 1, of every channel in a block."""
+        return self._numbers
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Name every channel by its number there."""
+        return tuple(f"Ch {number}" for number in self._numbers)
+
+
 class Source(Protocol):
     """A stream of blocks. Used by one thread."""
 

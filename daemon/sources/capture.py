@@ -237,12 +237,13 @@ def _refusal(fault: Exception, row: DeviceRow, channels: int, rate_hz: int) -> D
         )
     if code == INVALID_CHANNELS:
         return DeviceError(
-            f"audio device {row.line()} does not give {channels} inputs at once. "
-            "Name fewer channels with --channels.",
+            f"audio device {row.line()} does not give {channels} "
+            f"input{'s' * (channels != 1)} at once. Name fewer channels with --channels.",
             DeviceFault.TOO_FEW_CHANNELS,
         )
     return DeviceError(
-        f"audio device {row.line()} cannot be opened with {channels} channels at {rate_hz} Hz: "
+        f"audio device {row.line()} cannot be opened with {channels} "
+        f"channel{'s' * (channels != 1)} at {rate_hz} Hz: "
         f"{fault.args[0] if fault.args else fault}. Is another program holding it?",
         DeviceFault.REFUSED,
     )

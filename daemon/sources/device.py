@@ -11,7 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from prehowl.daemon.errors import DeviceError
-from prehowl.daemon.sources.base import Block, SourceHealth
+from prehowl.daemon.sources.base import Block, NumberedChannels, SourceHealth
 from prehowl.daemon.sources.capture_process import CaptureProcess, Wish
 from prehowl.daemon.sources.losses import LossMeter
 from prehowl.daemon.sources.ring_memory import CaptureState, Word
@@ -31,7 +31,7 @@ GUARD_S = 0.25
 """The part of the ring next to the writer that is not read: it may be overwritten meanwhile."""
 
 
-class DeviceSource:
+class DeviceSource(NumberedChannels):
     """Blocks from a live audio interface. Used by one thread; `health` from any."""
 
     def __init__(
@@ -89,21 +89,6 @@ class DeviceSource:
     def rate_hz(self) -> int:
         """Samples per second."""
         return self._rate_hz
-
-    @property
-    def channels(self) -> int:
-        """Number of channels in every block."""
-        return len(self._numbers)
-
-    @property
-    def channel_numbers(self) -> tuple[int, ...]:
-        """Number on the interface, from 1, of every channel in a block."""
-        return self._numbers
-
-    @property
-    def names(self) -> tuple[str, ...]:
-        """Name every channel by its number on the interface."""
-        return tuple(f"Ch {number}" for number in self._numbers)
 
     @property
     def device_name(self) -> str:

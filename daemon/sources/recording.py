@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from prehowl.daemon.channel_list import channel_words
 from prehowl.daemon.errors import RecordingError, UsageError
-from prehowl.daemon.sources.base import Block, SourceHealth
+from prehowl.daemon.sources.base import Block, NumberedChannels, SourceHealth
 
 BLOCK_S = 0.25
 LARGEST_BLOCK_BYTES = 16_000_000
@@ -27,7 +27,7 @@ STRAY_BYTES = 1 << 20
 """Less than this after the audio is tags and padding, not audio that the header forgot."""
 
 
-class RecordingSource:
+class RecordingSource(NumberedChannels):
     """Blocks from an audio file. Used by one thread."""
 
     def __init__(self, path: str | Path, *, channels: Sequence[int] | None = None) -> None:
@@ -70,21 +70,6 @@ class RecordingSource:
     def rate_hz(self) -> int:
         """Samples per second."""
         return int(self._file.samplerate)
-
-    @property
-    def channels(self) -> int:
-        """Number of channels in every block."""
-        return len(self._numbers)
-
-    @property
-    def channel_numbers(self) -> tuple[int, ...]:
-        """Number in the file, from 1, of every channel in a block."""
-        return self._numbers
-
-    @property
-    def names(self) -> tuple[str, ...]:
-        """Name every channel by its number in the file."""
-        return tuple(f"Ch {number}" for number in self._numbers)
 
     @property
     def file_channels(self) -> int:
@@ -150,6 +135,8 @@ class RecordingSource:
 
 def _opened(path: str) -> soundfile.SoundFile:
     """Open with the system's own reason where it has one: libsndfile's are often empty."""
+    if not path:
+        raise RecordingError("the name of the recording is empty; name a file")
     try:
         if Path(path).is_dir():
             raise RecordingError(f"{path}: is a folder; name the recordings in it")

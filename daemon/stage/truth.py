@@ -75,7 +75,7 @@ def phase_true(path: ArrayLike, rate_hz: float) -> tuple[Real, Real]:
     Notes
     -----
     Source: Nyquist criterion for feedback, as in van Waterschoot & Moonen, Proc. IEEE 99(2), 2011
-    (read in full for these notes): ringing is possible where |L| >= 1 and the phase is 2 pi n.
+    (read in full): ringing is possible where |L| >= 1 and the phase is 2 pi n.
     """
     taps = np.asarray(path, np.float64)
     omega = _crossings(taps)

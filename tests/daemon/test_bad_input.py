@@ -74,9 +74,11 @@ def test_a_missing_file_a_folder_and_a_device(tmp_path, capsys):
         (tmp_path / "no.wav", "No such file"),
         (tmp_path, "is a folder"),
         ("/dev/null", "pipe or device"),
+        ("", "the name of the recording is empty"),
+        (tmp_path / "two\nlines.wav", "two lines.wav: cannot be read"),
     ]:
         code, events, err = scan(capsys, path)
-        assert (code, events) == (2, [])
+        assert (code, events, err.count("\n")) == (2, [], 1)
         assert said in err
 
 
@@ -167,7 +169,9 @@ def test_200_channels_are_scanned(tmp_path, capsys):
     assert "1 alarm (1 on Ch 137)" in err
 
 
-@pytest.mark.parametrize("target", ["/proc/prehowl.jsonl", "no-such-folder/rings.jsonl", "."])
+@pytest.mark.parametrize(
+    "target", ["/proc/prehowl.jsonl", "no-such-folder/rings.jsonl", ".", 300 * "x"]
+)
 def test_an_unwritable_output_is_said_before_the_work(tmp_path, capsys, target):
     """Code 3 and one line with the path and the system's reason; nothing was scanned."""
     path = write(tmp_path / "a.wav", noise())
@@ -201,6 +205,8 @@ def test_a_full_disk_is_one_line(tmp_path, way):
         (["--channels", "2"], "has 1 channel, so there is no channel 2"),
         (["--loop-delay-ms", "0"], "must be 0.5 to 500 ms"),
         (["--loop-delay-ms", "nan"], "must be 0.5 to 500 ms"),
+        (["--output", ""], "--output: the name is empty"),
+        (["--show", ""], "the name of the show file is empty"),
         (["--show", "absent.toml"], "absent.toml: no such show file"),
     ],
 )

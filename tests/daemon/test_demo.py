@@ -1,6 +1,10 @@
 """`prehowl demo` through its real entry: repeatable, well formed, refusing the impossible."""
 
 import json
+import signal
+import subprocess
+import sys
+from pathlib import Path
 
 import pytest
 
@@ -8,6 +12,8 @@ from prehowl.daemon.cli import main
 from prehowl.daemon.sources.stage import StageSource
 from prehowl.daemon.stage.festival import Festival
 from prehowl.daemon.stage.stage_truth import margin_db
+
+PREHOWL = str(Path(sys.executable).with_name("prehowl"))
 
 
 def demo(capsys: pytest.CaptureFixture[str], *options: str) -> str:
@@ -17,12 +23,28 @@ def demo(capsys: pytest.CaptureFixture[str], *options: str) -> str:
 
 
 def test_the_same_seed_prints_the_same_bytes(capsys: pytest.CaptureFixture[str]) -> None:
-    """Oracle: definition of repeatability; every line is an object of the contract's types."""
-    options = ("--seconds", "2", "--seed", "7", "--truth")
+    """Oracle: definition of repeatability, over an incident: the loop passes its limit and an alarm
+    comes; every line is an object of the contract's types.
+    """
+    options = ("--seconds", "17", "--seed", "7", "--truth")
     first = demo(capsys, *options)
     assert first == demo(capsys, *options)
-    assert first
-    assert {json.loads(line)["type"] for line in first.splitlines()} <= {"ring", "truth"}
+    records = [json.loads(line) for line in first.splitlines()]
+    assert {record["type"] for record in records} == {"ring", "truth"}
+    assert any(record["type"] == "truth" and record["takes_off"] for record in records)
+    assert {"ringing", "howling"} & {record.get("state") for record in records}
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_a_signal_is_the_usual_end(number: signal.Signals) -> None:
+    """Oracle: documented exit code 0 and the summary, as for a watch: a demo has no other end."""
+    words = [PREHOWL, "demo", "--headless", "--format", "jsonl"]
+    with subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE) as process:
+        assert process.stderr is not None
+        assert process.stderr.readline().startswith(b"prehowl: 0:00.0 ")
+        process.send_signal(number)
+        assert process.wait(60) == 0
+        assert process.stderr.read().splitlines()[-1].startswith(b"prehowl: played 0:0")
 
 
 def test_the_first_incident_takes_the_loop_past_its_limit() -> None:

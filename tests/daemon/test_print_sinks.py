@@ -16,6 +16,7 @@ from prehowl.daemon.sinks.table import HEADER, NAME_CELLS, TableSink, table_line
 from prehowl.daemon.sinks.words import (
     advice_words,
     band_words,
+    counted,
     frequency_words,
     printable,
     time_words,
@@ -126,6 +127,11 @@ def test_names_are_cut_to_their_cells(name, shown):
 def test_times_read_as_on_a_player(time_s, words):
     """Oracle: by hand. Tenths are cut, so a minute is never shown as 60.0 seconds."""
     assert time_words(time_s) == words
+
+
+def test_one_thing_is_no_plural():
+    """Oracle: English."""
+    assert [counted(n, "alarm") for n in (0, 1, 2)] == ["0 alarms", "1 alarm", "2 alarms"]
 
 
 @pytest.mark.parametrize(

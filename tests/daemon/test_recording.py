@@ -8,7 +8,7 @@ import pytest
 import soundfile
 from conformance import SourceConformance
 
-from prehowl.daemon.channel_list import channel_words, parse_channel_list
+from prehowl.daemon.channel_list import channel_words, named_channels, parse_channel_list
 from prehowl.daemon.errors import RecordingError, UsageError
 from prehowl.daemon.sources.recording import RecordingSource
 
@@ -249,3 +249,5 @@ def test_what_is_no_channel_list_is_refused(text):
 def test_channel_words_fold_runs():
     """Oracle: by hand."""
     assert channel_words([5, 3, 4, 1]) == "1, 3-5"
+    assert named_channels([5, 3, 4, 1]) == "channels 1, 3-5"
+    assert named_channels([7]) == "channel 7"

@@ -138,7 +138,7 @@ def test_the_show_file_names_channels_and_loops(folder, show, capsys):
     assert alarm["channel_name"] == "Gäst"
     assert alarm["margin_db"] == pytest.approx(-alarm["growth_db_per_s"] * 0.020, abs=0.02)
     assert alarm["margin_db"] == pytest.approx(-1.2, abs=0.5)
-    assert "has no channel 9" in err
+    assert "the show file also names channel 9, not recorded here" in err
     _, out, _ = scan(capsys, path, "--show", show, "--loop-delay-ms", 5, "--format", "jsonl")
     quick = alarm_of(out)
     assert quick["margin_db"] == pytest.approx(-quick["growth_db_per_s"] * 0.005, abs=0.02)

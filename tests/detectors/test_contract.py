@@ -9,7 +9,7 @@ from howl_contract import CHECKS, Runs
 from numpy.typing import NDArray
 
 from prehowl.detectors import HOWL_TESTS
-from prehowl.detectors.lines import LineView
+from prehowl.detectors.tracks import Tracks
 
 
 @pytest.fixture(scope="module")
@@ -36,8 +36,8 @@ class TestContract:
 # Howl tests that are wrong on purpose: the level with one fault each.
 
 
-def _level(view: LineView) -> NDArray[np.float32]:
-    return view.level_dbfs.copy()
+def _level(tracks: Tracks) -> NDArray[np.float32]:
+    return tracks.level_dbfs[:, -1].copy()
 
 
 class Remembering:
@@ -49,10 +49,10 @@ class Remembering:
     def __deepcopy__(self, memo: object) -> "Remembering":
         return self
 
-    def __call__(self, view: LineView) -> NDArray[np.float32]:
+    def __call__(self, tracks: Tracks) -> NDArray[np.float32]:
         """Return the level plus the number of calls."""
         self.calls += 1
-        return _level(view) + np.float32(self.calls)
+        return _level(tracks) + np.float32(self.calls)
 
 
 class Poisoned:
@@ -61,62 +61,62 @@ class Poisoned:
     def __init__(self) -> None:
         self.quietest = np.inf
 
-    def __call__(self, view: LineView) -> NDArray[np.float32]:
+    def __call__(self, tracks: Tracks) -> NDArray[np.float32]:
         """Return the level above the quietest total."""
-        self.quietest = min(self.quietest, float(view.power[0].sum()) + 1e-12)
-        return np.asarray(_level(view) - 10 * np.log10(self.quietest), np.float32)
+        self.quietest = min(self.quietest, float(tracks.power[0].sum()) + 1e-12)
+        return np.asarray(_level(tracks) - 10 * np.log10(self.quietest), np.float32)
 
 
-def by_neighbour(view: LineView) -> NDArray[np.float32]:
-    """Return levels against the mean of the lines of all channels."""
-    return _level(view) - _level(view).mean() if len(view.row) else _level(view)
+def by_neighbour(tracks: Tracks) -> NDArray[np.float32]:
+    """Return levels against the mean of the peaks of all channels."""
+    return _level(tracks) - _level(tracks).mean() if len(tracks.bin) else _level(tracks)
 
 
-def by_number(view: LineView) -> NDArray[np.float32]:
-    """Return levels that depend on how many lines there are."""
-    return _level(view) + np.arange(len(view.row), dtype=np.float32)
+def by_number(tracks: Tracks) -> NDArray[np.float32]:
+    """Return levels that depend on how many peaks there are."""
+    return _level(tracks) + np.arange(len(tracks.bin), dtype=np.float32)
 
 
-def in_bins(view: LineView) -> NDArray[np.float32]:
+def in_bins(tracks: Tracks) -> NDArray[np.float32]:
     """Return a figure in bins, which are other hertz at another rate."""
-    return view.position.copy()
+    return tracks.position[:, -1].copy()
 
 
-def in_samples(view: LineView) -> NDArray[np.float32]:
+def in_samples(tracks: Tracks) -> NDArray[np.float32]:
     """Return a figure in bins of the spectrum, twice as many at twice the rate."""
-    return np.full(len(view.row), view.power.shape[1], np.float32)
+    return np.full(len(tracks.bin), tracks.power.shape[1], np.float32)
 
 
-def without_floor(view: LineView) -> NDArray[np.float32]:
+def without_floor(tracks: Tracks) -> NDArray[np.float32]:
     """Return a ratio to a part of the spectrum that may be as good as silent."""
-    beside = np.minimum(view.bin + 20, view.power.shape[1] - 1)
+    beside = np.minimum(tracks.bin + 20, tracks.power.shape[1] - 1)
     with np.errstate(divide="ignore", over="ignore"):
-        return np.asarray(np.float32(1e30) / view.power[view.ch, beside], np.float32)
+        return np.asarray(np.float32(1e30) / tracks.power[tracks.ch, beside], np.float32)
 
 
-def altering(view: LineView) -> NDArray[np.float32]:
+def altering(tracks: Tracks) -> NDArray[np.float32]:
     """Return the level after scaling the spectrum in place."""
-    level = _level(view)
-    view.power[:] *= np.float32(0.999)
+    level = _level(tracks)
+    tracks.power[:] *= np.float32(0.999)
     return level
 
 
-def too_wide(view: LineView) -> NDArray[np.float32]:
+def too_wide(tracks: Tracks) -> NDArray[np.float32]:
     """Return doubles."""
-    return _level(view).astype(np.float64)
+    return _level(tracks).astype(np.float64)
 
 
 WRONG = {
     "remembering": (Remembering, "company_changes_nothing chopping_changes_nothing "
-                    "resuming_changes_nothing view_is_left_alone"),
+                    "resuming_changes_nothing tracks_are_left_alone"),
     "poisoned": (Poisoned, "silence_first_changes_nothing"),
-    "by_neighbour": (lambda: by_neighbour, "company_changes_nothing view_is_left_alone"),
-    "by_number": (lambda: by_number, "company_changes_nothing view_is_left_alone"),
+    "by_neighbour": (lambda: by_neighbour, "company_changes_nothing tracks_are_left_alone"),
+    "by_number": (lambda: by_number, "company_changes_nothing tracks_are_left_alone"),
     "in_bins": (lambda: in_bins, "rate_changes_little"),
     "in_samples": (lambda: in_samples, "rate_changes_little"),
     "without_floor": (lambda: without_floor, "finite_in_finite_out"),
-    "altering": (lambda: altering, "view_is_left_alone"),
-    "too_wide": (lambda: too_wide, "one_figure_a_line"),
+    "altering": (lambda: altering, "tracks_are_left_alone"),
+    "too_wide": (lambda: too_wide, "one_figure_a_track"),
 }  # fmt: skip
 """Name -> what makes it, the checks that must catch it."""
 

@@ -4,8 +4,10 @@ import math
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from prehowl.detectors.peaks import LOBE_BINS, QUIETEST_DBFS, find_peaks, locate
+from prehowl.detectors.peaks import LOBE_BINS, QUIETEST_DBFS, Peaks, find_peaks, locate
 from prehowl.detectors.spectrum import hann, power_spectrum
 
 RATE_HZ = 48_000
@@ -32,12 +34,24 @@ def errors_hz(snr_db: float, length: int, *, trials: int = 400, growth_db: float
     tone = 0.1 * rise * np.sin(2 * np.pi * place[:, None] * n / length + phase)
     sigma = 0.1 / math.sqrt(2 * 10 ** (snr_db / 10))
     frames = (tone + sigma * rng.standard_normal(tone.shape)).astype(np.float32)
-    power = power_spectrum(frames, hann(length))
+    power = power_spectrum(frames * hann(length))
     near = np.rint(place).astype(np.intp)
     around = np.stack([power[np.arange(trials), near + k] for k in (-1, 0, 1)])
     highest = near + around.argmax(axis=0) - 1
-    found = locate(power, np.arange(trials), highest).position
+    found, _ = placed(power, np.arange(trials), highest)
     return (found - place) * RATE_HZ / length
+
+
+def placed(power: np.ndarray, ch, bins) -> tuple[np.ndarray, np.ndarray]:
+    """Return position (bins) and level (dBFS) of tones with their highest bin at `bins`."""
+    offset, level_dbfs = locate(power[ch, bins - 1], power[ch, bins], power[ch, bins + 1])
+    return bins + offset, level_dbfs
+
+
+def peaks_in(power: np.ndarray, first: int = LOBE_BINS, last: int | None = None) -> Peaks:
+    """Return all peaks down to the quietest that is looked at."""
+    last = power.shape[1] - 1 - LOBE_BINS if last is None else last
+    return find_peaks(power, np.zeros(len(power), np.float32), first, last)
 
 
 @pytest.mark.parametrize(
@@ -92,10 +106,10 @@ def test_a_growing_tone_reads_the_level_of_its_windowed_mean():
     for growth_db in (5.0, 20.0):
         rise = 10 ** (growth_db / 20 * (n / 4096 - 1))
         frame = (rise * np.sin(2 * np.pi * 200 * n / 4096)).astype(np.float32)
-        power = power_spectrum(frame[None], hann(4096))
+        power = power_spectrum(frame[None] * hann(4096))
         wanted = 20 * np.log10((hann(4096) * rise).sum() / 2)
-        found = locate(power, np.array([0]), np.array([200])).level_dbfs[0]
-        assert found == pytest.approx(wanted, abs=0.02)
+        _, found = placed(power, np.array([0]), np.array([200]))
+        assert found[0] == pytest.approx(wanted, abs=0.02)
 
 
 def spectrum_with(bins: dict[int, float], size: int = 257) -> np.ndarray:
@@ -111,47 +125,78 @@ def test_two_tones_are_two_peaks_and_channels_are_apart():
     n = np.arange(512)
     first = np.sin(2 * np.pi * 40 * n / 512) + 0.01 * np.sin(2 * np.pi * 90.25 * n / 512)
     second = 0.1 * np.sin(2 * np.pi * 60 * n / 512)
-    power = power_spectrum(np.stack([first, second]).astype(np.float32), hann(512))
-    peaks = find_peaks(power, LOBE_BINS, 256 - LOBE_BINS)
-    loud = peaks.level_dbfs > -60
-    assert peaks.ch[loud].tolist() == [0, 0, 1]
-    assert peaks.bin[loud].tolist() == [40, 90, 60]
-    np.testing.assert_allclose(peaks.position[loud], [40, 90.25, 60], atol=0.01)
-    np.testing.assert_allclose(peaks.level_dbfs[loud], [0, -40, -20], atol=0.05)
+    power = power_spectrum(np.stack([first, second]).astype(np.float32) * hann(512))
+    peaks = find_peaks(power, np.full(2, 1e-6, np.float32), LOBE_BINS, 256 - LOBE_BINS)
+    assert peaks.ch.tolist() == [0, 0, 1]
+    assert peaks.bin.tolist() == [40, 90, 60]
+    assert peaks.index.tolist() == [40, 90, 257 + 60]
+    np.testing.assert_array_equal(peaks.power, power[peaks.ch, peaks.bin])
+    position, level_dbfs = placed(power, peaks.ch, peaks.bin)
+    np.testing.assert_allclose(position, [40, 90.25, 60], atol=0.01)
+    np.testing.assert_allclose(level_dbfs, [0, -40, -20], atol=0.05)
 
 
 def test_neither_the_floor_nor_a_shoulder_is_a_peak():
     """Oracle: definition: above -110 dBFS, a maximum, and above what lies beside its main lobe."""
-    everywhere = (LOBE_BINS, 256 - LOBE_BINS)
-    assert len(find_peaks(spectrum_with({}), *everywhere).bin) == 0
-    quiet = spectrum_with({100: QUIETEST_DBFS - 0.5})
-    assert len(find_peaks(quiet, *everywhere).bin) == 0
-    assert find_peaks(spectrum_with({100: QUIETEST_DBFS + 0.5}), *everywhere).bin.tolist() == [100]
+    assert len(peaks_in(spectrum_with({})).bin) == 0
+    assert len(peaks_in(spectrum_with({100: QUIETEST_DBFS - 0.5})).bin) == 0
+    assert peaks_in(spectrum_with({100: QUIETEST_DBFS + 0.5})).bin.tolist() == [100]
     hump = spectrum_with({k: -20 - 0.5 * abs(k - 100) for k in range(80, 121)})
-    assert len(find_peaks(hump, *everywhere).bin) == 0  # 1.5 dB over 3 bins: broadband
+    assert len(peaks_in(hump).bin) == 0  # 1.5 dB over 3 bins: broadband
+
+
+def test_each_channel_has_a_floor_of_its_own():
+    """Oracle: hand-worked: one spectrum on three channels, floors of -40, -60 and -20 dBFS."""
+    power = np.repeat(spectrum_with({60: -30, 120: -50}), 3, axis=0)
+    floor = (10 ** (np.array([-40, -60, -20]) / 10)).astype(np.float32)
+    peaks = find_peaks(power, floor, LOBE_BINS, 256 - LOBE_BINS)
+    assert list(zip(peaks.ch.tolist(), peaks.bin.tolist(), strict=True)) == [
+        (0, 60), (1, 60), (1, 120)
+    ]  # fmt: skip
+
+
+@given(st.integers(0, 2**32 - 1), st.integers(1, 3), st.floats(-12, 3))
+def test_peaks_are_those_of_a_plain_loop(seed, channels, floor_db):
+    """Oracle: slow reference: the definition, bin by bin, also among equal bins."""
+    rng = np.random.default_rng(seed)
+    power = 10 ** (rng.integers(-12, 4, (channels, 64)) / np.float32(10))
+    power = np.asarray(power, np.float32)
+    floor = np.full(channels, 10 ** (floor_db / 10), np.float32)
+    wanted = [
+        (ch, k)
+        for ch in range(channels)
+        for k in range(5, 59)
+        if power[ch, k] > floor[ch]
+        and power[ch, k - 1] < power[ch, k] >= power[ch, k + 1]
+        and power[ch, k] > np.float32(10**0.5) * max(power[ch, k - 3], power[ch, k + 3])
+    ]
+    peaks = find_peaks(power, floor, 5, 58)
+    assert list(zip(peaks.ch.tolist(), peaks.bin.tolist(), strict=True)) == wanted
 
 
 def test_a_plateau_is_one_peak():
     """Oracle: a tone half-way between two bins gives two equal bins and is still one tone."""
-    peaks = find_peaks(spectrum_with({100: -10, 101: -10}), LOBE_BINS, 256 - LOBE_BINS)
+    power = spectrum_with({100: -10, 101: -10})
+    peaks = peaks_in(power)
     assert len(peaks.bin) == 1
-    assert peaks.position[0] == pytest.approx(100.5, abs=1e-3)
+    assert placed(power, peaks.ch, peaks.bin)[0][0] == pytest.approx(100.5, abs=1e-3)
 
 
 @pytest.mark.parametrize(("first", "last"), [(2, 200), (3, 254), (0, 256)])
 def test_a_range_up_to_the_ends_is_refused(first, last):
     """Oracle: the documented error; neighbours must exist."""
     with pytest.raises(ValueError, match="too near the ends of 257 bins"):
-        find_peaks(spectrum_with({}), first, last)
+        peaks_in(spectrum_with({}), first, last)
 
 
 def test_noise_gives_finite_peaks_inside_the_range():
     """Oracle: property: sorted by channel then bin, interpolated by at most half a bin."""
     rng = np.random.default_rng(9)
-    power = power_spectrum(rng.standard_normal((4, 1024)).astype(np.float32), hann(1024))
-    peaks = find_peaks(power, 10, 400)
+    power = power_spectrum(rng.standard_normal((4, 1024)).astype(np.float32) * hann(1024))
+    peaks = peaks_in(power, 10, 400)
     assert len(peaks.bin) > 20
     assert (np.diff(peaks.ch * 10_000 + peaks.bin) > 0).all()
     assert ((peaks.bin >= 10) & (peaks.bin <= 400)).all()
-    assert (np.abs(peaks.position - peaks.bin) <= 0.5).all()
-    assert np.isfinite(peaks.level_dbfs).all()
+    position, level_dbfs = placed(power, peaks.ch, peaks.bin)
+    assert (np.abs(position - peaks.bin) <= 0.5).all()
+    assert np.isfinite(level_dbfs).all()

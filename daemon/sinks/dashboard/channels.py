@@ -11,6 +11,7 @@ from prehowl.daemon.rings_now import BADNESS
 from prehowl.daemon.sinks.dashboard.frame import Line, Paper
 from prehowl.daemon.sinks.dashboard.model import View
 from prehowl.daemon.sinks.dashboard.wording import fitted
+from prehowl.daemon.sinks.words import counted
 from prehowl.detectors.bands import NOMINAL_HZ
 
 BANDS = len(NOMINAL_HZ)
@@ -84,7 +85,11 @@ def axis_line(view: View, first: int, shown: int, paper: Paper) -> Line:
     """Return the head of the table: which channels, and the bands' frequencies."""
     columns = Columns.for_width(paper.width, view.numbers)
     total = len(view.numbers)
-    part = f" {first + 1}-{first + shown} of {total}" if shown < total else f" {total} channels"
+    part = (
+        f" {first + 1}-{first + shown} of {total}"
+        if shown < total
+        else f" {counted(total, 'channel')}"
+    )
     line = paper.line(paper.theme.quiet)
     if not columns.per_band:
         return line.put(part)

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from prehowl.daemon.bench import material, nuisance, recorded, rendered
+from prehowl.daemon.bench.nuisance import indistinct, shapes, swells
 
 RATE = 48000
 
@@ -21,10 +22,10 @@ def packages():
     assert not missing
 
 
-@pytest.mark.parametrize("family", list(nuisance.NUISANCES))
+@pytest.mark.parametrize("family", list(nuisance.MAKERS))
 def test_made_sound_is_finite_alive_and_the_same_for_a_seed(family):
     """Oracle: definition; another seed gives other sound."""
-    make = nuisance.NUISANCES[family]
+    make = nuisance.MAKERS[family]
     first, again, other = (make(np.random.default_rng(seed), 3.0, RATE) for seed in (1, 1, 2))
     assert first.shape == (3 * RATE,)
     assert first.dtype == np.float32
@@ -36,20 +37,63 @@ def test_made_sound_is_finite_alive_and_the_same_for_a_seed(family):
 
 def test_a_straight_swell_is_straight():
     """Oracle: closed form: 20 dB/s from -30 dB: -10 dB after one second, full after 1.5 s."""
-    swell = 20 * np.log10(nuisance.straight_swell(2 * RATE, RATE, 20.0, 30.0))
+    swell = 20 * np.log10(shapes.straight_swell(2 * RATE, RATE, 20.0, 30.0))
     assert swell[RATE] == pytest.approx(-10.0, abs=1e-6)
     assert swell[int(1.6 * RATE)] == 0.0
 
 
 def test_pink_noise_falls_by_3_db_an_octave():
     """Oracle: definition of pink noise: equal power in each octave."""
-    sound = nuisance.pink(np.random.default_rng(1), 2**18)
+    sound = shapes.pink(np.random.default_rng(1), 2**18)
     power = np.abs(np.fft.rfft(sound)) ** 2
     hz = np.fft.rfftfreq(len(sound), 1 / RATE)
     octaves = [
         power[(hz >= low) & (hz < 2 * low)].sum() for low in (125, 250, 500, 1000, 2000, 4000)
     ]
     assert np.ptp(10 * np.log10(octaves)) < 1.0
+
+
+def spectrum_db(sound, at_s):
+    """Level of each bin (1 Hz apart at 48 kHz) in the second from `at_s` on, Hann window."""
+    part = sound[int(at_s * RATE) :][:RATE].astype(np.float64)
+    return 20 * np.log10(np.abs(np.fft.rfft(part * np.hanning(len(part)))) * 4 / RATE + 1e-12)
+
+
+def test_a_harmonic_swell_brings_its_harmonics_along():
+    """Oracle: definition: steps of 6 dB from partial to partial, five at least, while it rises by
+    5 to 15 dB/s (a second's window sees a little of the envelope; half a decibel)."""
+    rng = np.random.default_rng(5)
+    note = swells._stepped_note(rng, 4 * RATE, RATE)
+    early, late = spectrum_db(note, 0.2), spectrum_db(note, 1.2)
+    f0 = int(np.argmax(late))
+    heights = [late[f0 * k - 6 : f0 * k + 7].max() for k in range(1, 6)]
+    np.testing.assert_allclose(np.diff(heights), -6.0, atol=1.5)
+    assert 4.5 < late[f0] - early[f0] < 15.5
+
+
+def test_an_indistinct_tone_is_one_line_that_rises_straight():
+    """Oracle: definition of the signal of a loop over its limit: equal rises in equal times, and
+    nothing else but the noise: the second line stands 60 dB lower."""
+    note = indistinct._lone_tone(np.random.default_rng(2), 4 * RATE, RATE)
+    level = [20 * np.log10(np.abs(note[int(t * RATE) :][:4800]).max()) for t in (0.1, 0.2, 0.3)]
+    assert level[2] - level[1] == pytest.approx(level[1] - level[0], abs=0.3)
+    assert level[1] > level[0]
+    held = spectrum_db(note, 2.0)
+    line = int(np.argmax(held))
+    held[line - 5 : line + 6] = -120
+    assert held.max() < 20 * np.log10(np.abs(note[2 * RATE : 3 * RATE]).max()) - 60
+
+
+def test_a_string_crescendo_swells_by_the_expression_controller():
+    """Oracle: by hand: a square law: from 127 x 10^(-30/40) at least up to 127, never down within
+    one note; nothing else is sent on controller 11."""
+    data = rendered.crescendo(np.random.default_rng(1), 41, 6.0)
+    at = [k for k in range(len(data) - 2) if data[k] == 0xB0 and data[k + 1] == 11]
+    values = [data[k + 2] for k in at]
+    assert min(values) >= round(127 * 10 ** (-30 / 40))
+    assert max(values) == 127
+    drops = np.flatnonzero(np.diff(values) < 0)
+    assert len(drops) < data.count(bytes((0x90,)))
 
 
 @pytest.mark.parametrize(

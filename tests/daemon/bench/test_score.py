@@ -4,8 +4,8 @@ import pytest
 
 from prehowl.daemon.bench import report, summary
 from prehowl.daemon.bench.cases import RATE_HZ, TrueRing
-from prehowl.daemon.bench.hearing import Heard, HeardCase, HeardExcerpt
 from prehowl.daemon.bench.material import Excerpt, Kind, Piece
+from prehowl.daemon.bench.records import Heard, HeardCase, HeardExcerpt
 from prehowl.daemon.bench.score import score_case, stories
 from prehowl.daemon.bench.specs import Spec
 from prehowl.detectors.bands import nominal_hz
@@ -162,6 +162,20 @@ def test_summary_adds_up_by_class_and_family():
     assert families["organ"]["false_alarms"]["per_hour"] == 3.0
     assert families["bells"]["suspects"]["count"] == 0
     assert figures["howl_free"]["all"]["false_alarms"]["interval"] == [0.05, 11.14]
+
+
+def test_what_one_channel_cannot_tell_is_in_no_total():
+    """Oracle: by hand: the alarm on a lone swell counts in its own group; none with a reference."""
+    piece = Piece("pure-swell/x", "indistinct", "pure-swell", "tune", Kind.MADE, 100.0)
+    lone = HeardExcerpt(
+        Excerpt(piece, 0.0, 360.0, -20.0, 1), (change(1, "ringing", 1.0, 500.0),), ()
+    )
+    free = summary.summarise(Heard((), (*run_by_hand().excerpts, lone)))["howl_free"]
+    assert free["all"] == summary.summarise(run_by_hand())["howl_free"]["all"]
+    groups = {row["name"]: row["false_alarms"]["per_hour"] for row in free["groups"]}
+    assert groups["indistinct"] == 10.0
+    assert free["with_reference"]["hours"] == 0.1
+    assert free["with_reference"]["false_alarms"]["count"] == 0
 
 
 def test_rings_without_a_rise_have_a_row_of_their_own():

@@ -10,7 +10,6 @@ from hypothesis import strategies as st
 from prehowl.daemon.errors import UsageError
 from prehowl.daemon.show import (
     Channel,
-    Kind,
     OscTarget,
     Show,
     default_show,
@@ -86,18 +85,10 @@ class TestSetups:
         assert len(show.setups(2)) == 2
         assert [channel.number for channel in show.beyond(2)] == [3, 4]
 
-    def test_names_and_kinds(self) -> None:
+    def test_names(self) -> None:
         """Oracle: definition. The file's name wins, then the source's, then the number."""
         show = Show(channels=(Channel(2, name="Bass DI", kind="reference"),))
         assert show.names(4, ("In 1", "In 2", "In 3")) == ("In 1", "Bass DI", "In 3", "Ch 4")
-        assert show.kinds(2) == (Kind.MIC, Kind.REFERENCE)
-
-    def test_channels_to_open(self) -> None:
-        """Oracle: docs/show-file.md: `device.channels`, else the highest number, else all."""
-        assert default_show().to_open() is None
-        assert Show(channels=(Channel(3), Channel(1))).to_open() == (1, 2, 3)
-        wide = with_command_line(Show(channels=(Channel(3),)), {"device.channels": 4})
-        assert wide.to_open() == (1, 2, 3, 4)
 
 
 class TestInForce:

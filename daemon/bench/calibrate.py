@@ -1,0 +1,85 @@
+"""Find the belief at which the engine may alarm, from howl-free sound of the tune split.
+
+The highest running belief in each stretch of a few seconds is one chance to be fooled. Above a
+modest level the number of such stretches falls exponentially, so a level for a rate that is rarer
+than the sound is long is read off the straight line through the logarithm of the counts.
+"""
+
+from collections.abc import Iterable, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+from numpy.typing import NDArray
+
+from prehowl.daemon.bench import material
+from prehowl.daemon.bench.cases import RATE_HZ
+from prehowl.detectors import belief
+from prehowl.detectors.engine import ChannelSetup, Engine
+from prehowl.detectors.trees import Trees
+
+STRETCH_S = 3.0
+PER_DAY = 6.0
+"""False alarms in a day of music, speech and nuisances at the level chosen: one in four hours."""
+
+TAIL_COUNTS = (4, 60)
+"""The tail is fitted between the levels that so many stretches pass: fewer are chance, more are
+not the tail."""
+
+
+@dataclass(frozen=True, slots=True)
+class Alarm:
+    """A level of belief and how the rate of false alarms goes with it."""
+
+    level: float
+    per_day: float
+    nepers_per_e_fold: float
+
+
+def alarm_level(
+    pool: Executor, groups: Sequence[Sequence[material.Excerpt]], trees: Trees
+) -> Alarm:
+    """Return the level for `PER_DAY` false alarms over groups of excerpts."""
+    highest = np.concatenate(list(pool.map(partial(_highest, trees), groups)))
+    hours = sum(excerpt.seconds for group in groups for excerpt in group) / 3600
+    return fitted(highest, hours)
+
+
+def fitted(highest: NDArray[np.float64], hours: float, per_day: float = PER_DAY) -> Alarm:
+    """Fit the tail of the stretches' highest beliefs.
+
+    Parameters
+    ----------
+    highest : ndarray, shape (stretches,)
+    hours : float
+        Of howl-free sound that they come from.
+    per_day : float
+        Wanted false alarms a day.
+
+    Raises
+    ------
+    ValueError
+        If there are too few stretches to see a tail.
+    """
+    few, many = TAIL_COUNTS
+    ordered = np.sort(highest)[::-1]
+    if len(ordered) <= many:
+        raise ValueError(f"{len(ordered)} stretches are too few to see a tail; make more sound")
+    counts = np.arange(few, many + 1)
+    slope, offset = np.polyfit(ordered[counts - 1], np.log(counts), 1)
+    wanted = np.log(per_day * hours / 24)
+    return Alarm(float((wanted - offset) / slope), per_day, float(-1 / slope))
+
+
+def _highest(trees: Trees, excerpts: Iterable[material.Excerpt]) -> NDArray[np.float64]:
+    sounds = [material.render(excerpt, RATE_HZ) for excerpt in excerpts]
+    longest = max(len(sound) for sound in sounds)
+    together = np.stack([np.pad(sound, (0, longest - len(sound))) for sound in sounds], axis=1)
+    engine = Engine(RATE_HZ, [ChannelSetup()] * len(sounds), trees=trees)
+    stretches = np.full((len(sounds), int(longest / RATE_HZ / STRETCH_S) + 1), belief.FLOOR)
+    for tick, resolution, spectra in engine.spectra(together):
+        _, verdict = resolution.step(spectra)
+        at = int(tick * engine.quantum / RATE_HZ / STRETCH_S)
+        np.maximum.at(stretches, (verdict.ch, at), verdict.belief)
+    return np.asarray(stretches.reshape(-1), np.float64)

@@ -1,0 +1,187 @@
+"""What each bench of `prehowl bench` does with its options; the options are in `bench`.
+
+Nothing of the bench is imported before the number of numerical threads is set.
+"""
+
+import argparse
+import json
+import math
+import os
+import sys
+from collections.abc import Callable, Iterator
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from prehowl.daemon.errors import OK, OutputError, UsageError
+
+CHANNELS = (1, 256)
+RATES_HZ = (8000, 192000)
+FILES = (1, 100)
+OVER_DB = (0.0, 6.0)
+
+
+def detection(args: argparse.Namespace) -> int:
+    """Run `bench detection`."""
+    _prepare(args)
+    from prehowl.daemon.bench import dump, hearing, plots, report, summary
+
+    _check_families(args.families, args.split)
+    _make_folder("--dump", args.dump)
+    jobs = hearing.jobs_of(args.split, args.cases, args.minutes, args.seed, args.families)
+    heard = hearing.hear(jobs, args.jobs, _progress())
+    figures = {
+        "type": "detection",
+        "split": args.split,
+        "seed": args.seed,
+        **summary.summarise(heard),
+    }
+    if args.dump is not None:
+        dump.write(heard, Path(args.dump))
+    if args.plots is not None:
+        plots.draw_detection(heard, figures, Path(args.plots))
+    return _tell(figures, args.format, report.lines)
+
+
+def peers(args: argparse.Namespace) -> int:
+    """Run `bench peers`."""
+    _prepare(args)
+    from prehowl.daemon.bench import hearing, plots
+    from prehowl.daemon.bench.peers import figures, report, trials
+
+    _check_families(args.families, args.split)
+    drawn = hearing.jobs_of(args.split, args.cases, args.minutes, args.seed, args.families)
+    done = trials.run(trials.fit_for_comparison(drawn), args.jobs, _progress())
+    told = {"type": "peers", "split": args.split, "seed": args.seed, **figures.curves(done)}
+    if args.plots is not None:
+        plots.draw_peers(told, Path(args.plots))
+    return _tell(told, args.format, report.lines)
+
+
+def protocol(args: argparse.Namespace) -> int:
+    """Run `bench protocol`."""
+    _within("--files", args.files, FILES)
+    _within("--over", args.over, OVER_DB)
+    _share_cores(args.jobs)
+    from prehowl.daemon.bench import paths
+    from prehowl.daemon.bench.protocol import accuracy, figures, premature, report
+
+    if not paths.has_rooms():
+        raise UsageError("bench protocol needs pyroomacoustics: pip install 'prehowl[bench]'")
+    try:
+        files = accuracy.jobs_of(args.split, args.files, args.seed, args.over)
+        trials = premature.jobs_of(args.split, args.files, args.seed)
+    except LookupError as fault:
+        raise UsageError(str(fault)) from fault
+    counts = accuracy.run(files, args.jobs, _progress())
+    verdicts = list(premature.run(trials, args.jobs, _progress()))
+    told = {
+        "type": "protocol",
+        "split": args.split,
+        "seed": args.seed,
+        "over_db": args.over,
+        "accuracy": figures.accuracy(counts),
+        "premature": figures.premature(verdicts),
+    }
+    return _tell(told, args.format, report.lines)
+
+
+def load(args: argparse.Namespace) -> int:
+    """Run `bench load`."""
+    _within("--channels", args.channels, CHANNELS)
+    _within("--rate", args.rate, RATES_HZ)
+    if not 1 <= args.seconds <= 600:
+        raise UsageError(f"--seconds is {args.seconds:g}; it takes 1 to 600")
+    from prehowl.daemon.bench import load
+    from prehowl.daemon.sinks.words import counted
+
+    found = load.measure_alone(args.channels, args.rate, args.seconds, args.seed)
+    if args.format == "json":
+        print(json.dumps({"type": "load", **asdict(found)}))
+        return OK
+    print(
+        f"{counted(found.channels, 'channel')} at {found.rate_hz} Hz, "
+        f"{found.seconds:g} s of programme"
+    )
+    print(f"engine              {100 * found.realtime_share:6.1f} % of one core")
+    print(f"  dearest second    {100 * found.slowest_share:6.1f} %")
+    print(f"bare windowed FFT   {100 * found.floor_share:6.1f} %")
+    print(f"ratio               {found.ratio:6.2f}")
+    return OK
+
+
+RUNS: dict[str, Callable[[argparse.Namespace], int]] = {
+    "detection": detection,
+    "peers": peers,
+    "protocol": protocol,
+    "load": load,
+}
+
+
+def _prepare(args: argparse.Namespace) -> None:
+    """Refuse what cannot be, and make what will be needed, before an hour's work."""
+    if not (args.cases >= 0 and 0 <= args.minutes < math.inf and args.cases + args.minutes > 0):
+        raise UsageError("--cases and --minutes must be 0 or above and finite, and not both 0")
+    _share_cores(args.jobs)
+    if args.plots is not None:
+        from prehowl.daemon.bench import plots
+
+        plots.require()
+        _make_folder("--plots", args.plots)
+
+
+def _share_cores(processes: int) -> None:
+    if processes < 1:
+        raise UsageError(f"--jobs is {processes}; it takes 1 or more processes")
+    # Several processes with several numerical threads each would only fight for the same cores.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+
+def _tell(
+    figures: dict[str, Any], form: str, lines: Callable[[dict[str, Any]], Iterator[str]]
+) -> int:
+    if form == "json":
+        print(json.dumps(figures, allow_nan=False))
+    else:
+        print("\n".join(lines(figures)))
+    return OK
+
+
+def _check_families(wanted: list[str], split: str) -> None:
+    from prehowl.daemon.bench import material
+
+    known = {name for p in material.pieces(split) for name in (p.family, p.group)}
+    unknown = sorted(set(wanted) - known)
+    if unknown:
+        raise UsageError(
+            f"--families: {', '.join(unknown)} not known or not installed here. "
+            f"There are: {', '.join(sorted(known))}"
+        )
+
+
+def _make_folder(option: str, folder: str | None) -> None:
+    """Make a folder for results now, not after an hour's work that would be lost."""
+    if folder is None:
+        return
+    try:
+        Path(folder).mkdir(parents=True, exist_ok=True)
+    except (OSError, ValueError) as fault:
+        reason = getattr(fault, "strerror", None) or fault
+        raise OutputError(f"{option} {folder}: no folder can be made there ({reason})") from None
+
+
+def _progress() -> Callable[[int, int], None]:
+    """Return a counter for people that writes to a terminal's stderr only."""
+    shown = sys.stderr.isatty()
+
+    def done(count: int, total: int) -> None:
+        if shown:
+            end = "\n" if count == total else ""
+            print(f"\rbench: {count} of {total} jobs ", end=end, file=sys.stderr, flush=True)
+
+    return done
+
+
+def _within(option: str, value: float, limits: tuple[float, float]) -> None:
+    if not limits[0] <= value <= limits[1]:
+        raise UsageError(f"{option} is {value:g}; it takes {limits[0]:g} to {limits[1]:g}")

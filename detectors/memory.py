@@ -1,0 +1,64 @@
+"""The last spectra of all channels, kept so that any frequency's past can be read at once.
+
+A ring keeps its frequency (the loop's phase locks it), so its past is the past of its bin: no
+line has to be followed from frame to frame, and of all that is kept only the few places that
+matter are read.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+
+Figures = NDArray[np.float32]
+
+
+class SpectrumMemory:
+    """A ring of the last `frames` power spectra; works in place.
+
+    Parameters
+    ----------
+    channels, bins, frames : int
+        4 * channels * bins * frames bytes are held.
+    hop_s : float
+        Time between two frames.
+    """
+
+    def __init__(self, channels: int, bins: int, frames: int, hop_s: float) -> None:
+        self.channels, self.bins, self.frames = channels, bins, frames
+        self.hop_s = hop_s
+        # Before the first frame there was digital silence.
+        self._room = np.zeros((frames, channels, bins), np.float32)
+        self._totals = np.zeros((frames, channels), np.float32)
+        self._at = 0
+        self.heard = 0  # frames taken in so far
+
+    def add(self, power: Figures, total: Figures) -> None:
+        """Take in one frame: power of shape (channels, bins), its sum of shape (channels,)."""
+        self._at = (self._at + 1) % self.frames
+        self._room[self._at] = power
+        self._totals[self._at] = total
+        self.heard += 1
+
+    def at(self, index: NDArray[np.intp], back: int) -> Figures:
+        """Return the power at flat indices (channel * bins + bin), `back` frames ago."""
+        start = (self._at - back) % self.frames * self.channels * self.bins
+        return self._room.reshape(-1)[start + index]
+
+    def past(self, index: NDArray[np.intp], back: NDArray[np.intp]) -> Figures:
+        """Return powers at flat indices at several times.
+
+        Parameters
+        ----------
+        index : ndarray of int, shape (places, n)
+        back : ndarray of int, shape (places, times)
+            Frames ago, 0..frames - 1.
+
+        Returns
+        -------
+        ndarray of float32, shape (places, times, n)
+        """
+        start = (self._at - back) % self.frames * (self.channels * self.bins)
+        return self._room.reshape(-1)[start[:, :, None] + index[:, None, :]]
+
+    def totals(self, ch: NDArray[np.intp], back: NDArray[np.intp]) -> Figures:
+        """Return the summed power of channels, shape (places, times), as `past` does."""
+        return self._totals[(self._at - back) % self.frames, ch[:, None]]

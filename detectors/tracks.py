@@ -1,0 +1,131 @@
+"""What some frequencies did in the past: level, place and presence at equally spaced looks back.
+
+All howl tests with a memory work on these. A track is one bin of one channel; a ring between two
+bins is highest now in one, now in the other, so level and place are read from three.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from prehowl.detectors.memory import SpectrumMemory
+from prehowl.detectors.peaks import LOBE_BINS, LOBE_RATIO
+
+Figures = NDArray[np.float32]
+
+LOOKS = 12
+"""Looks back over a span. Frames overlap by three quarters, so that more would say little more."""
+
+_AROUND = np.array([-LOBE_BINS, -1, 0, 1, LOBE_BINS])
+
+
+@dataclass(frozen=True, slots=True)
+class Tracks:
+    """Some bins of some channels, now and over the past.
+
+    Arrays over tracks have shape (tracks,), over their past (tracks, looks), newest look last.
+    """
+
+    power: Figures  # (channels, bins) the newest spectrum
+    total: Figures  # (channels,) its sum
+    recent_power: Figures  # (channels,) summed power, averaged over about a second
+    bin_hz: float
+    ch: NDArray[np.intp]
+    bin: NDArray[np.intp]
+    step_s: Figures  # time between two looks
+    level_dbfs: Figures  # over the past; of a lone tone true to 0.1 dB
+    position: Figures  # over the past, in bins
+    flank_dbfs: Figures  # over the past: the louder side of the main lobe's foot
+    present: Figures  # over the past: 1 where it was a peak, else 0
+    total_past: Figures  # over the past: the channel's summed power
+
+    @property
+    def frame_s(self) -> float:
+        """Length of the analysis frame."""
+        return 1 / self.bin_hz
+
+    @property
+    def frequency_hz(self) -> Figures:
+        """Frequency of each track in the newest frame."""
+        return np.asarray(self.position[:, -1] * np.float32(self.bin_hz), np.float32)
+
+    def only(self, keep: NDArray[np.intp] | NDArray[np.bool_]) -> "Tracks":
+        """Return some of the tracks."""
+        return Tracks(
+            self.power,
+            self.total,
+            self.recent_power,
+            self.bin_hz,
+            self.ch[keep],
+            self.bin[keep],
+            self.step_s[keep],
+            self.level_dbfs[keep],
+            self.position[keep],
+            self.flank_dbfs[keep],
+            self.present[keep],
+            self.total_past[keep],
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Now:
+    """The newest frame of one resolution."""
+
+    power: Figures  # (channels, bins)
+    total: Figures  # (channels,)
+    recent_power: Figures  # (channels,)
+    bin_hz: float
+
+
+def look_back(
+    now: Now,
+    memory: SpectrumMemory,
+    ch: NDArray[np.intp],
+    bins: NDArray[np.intp],
+    step: NDArray[np.intp],
+    looks: int = LOOKS,
+) -> Tracks:
+    """Read the past of some bins.
+
+    Parameters
+    ----------
+    now : Now
+        The newest frame, which is also the newest of the memory or little older.
+    memory : SpectrumMemory
+    ch, bins : ndarray of int, shape (tracks,)
+        Bins at least `LOBE_BINS` away from both ends.
+    step : ndarray of int, shape (tracks,)
+        Frames of the memory from look to look.
+    looks : int
+        How many; (looks - 1) * step < memory.frames.
+    """
+    back = step[:, None] * np.arange(looks - 1, -1, -1)
+    index = ch * memory.bins + bins
+    seen = memory.past(index[:, None] + _AROUND, back)
+    low, middle, high = (np.sqrt(seen[:, :, k]) for k in (1, 2, 3))
+    width = np.maximum(low + 2 * middle + high, np.float32(1e-12))
+    offset = np.clip(2 * (high - low) / width, -1, 1)
+    # The three bins of a lone tone hold 1.5 of its power in the middle of a bin, 1.47 between.
+    three = (seen[:, :, 1] + seen[:, :, 2] + seen[:, :, 3]) * np.float32(1 / 1.5)
+    flank = np.maximum(seen[:, :, 0], seen[:, :, 4])
+    present = (three > LOBE_RATIO * flank) & (np.abs(offset) < 0.95)
+    return Tracks(
+        now.power,
+        now.total,
+        now.recent_power,
+        now.bin_hz,
+        ch,
+        bins,
+        (step * memory.hop_s).astype(np.float32),
+        decibels(three),
+        bins[:, None] + offset.astype(np.float32),
+        decibels(flank),
+        present.astype(np.float32),
+        memory.totals(ch, back),
+    )
+
+
+def decibels(power: Figures) -> Figures:
+    """Return 10 log10 of powers, -140 at the least; one pass fewer than `to_dbfs`."""
+    return np.float32(10) * np.log10(np.maximum(power, np.float32(1e-14)))

@@ -1,0 +1,7 @@
+"""Settings for every test."""
+
+from hypothesis import HealthCheck, settings
+
+# A busy machine is no fault of the code: an example may take as long as it takes.
+settings.register_profile("untimed", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("untimed")

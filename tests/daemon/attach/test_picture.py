@@ -1,0 +1,25 @@
+"""Pictures of attached screens are made from the code, and say the same as the screen."""
+
+import xml.etree.ElementTree as ElementTree
+from pathlib import Path
+
+from prehowl.daemon.attach.picture import PICTURES, main, picture
+
+FOLDER = Path(__file__).parents[3] / "docs" / "pictures"
+
+
+def test_pictures_are_well_formed_and_fetch_nothing():
+    """Oracle: an XML parser; no address other than SVG's own name space."""
+    for wanted in PICTURES:
+        text = picture(*wanted)
+        assert ElementTree.fromstring(text).tag == "{http://www.w3.org/2000/svg}svg"
+        assert text.count("http") == 1
+
+
+def test_pictures_in_the_documentation_are_up_to_date(tmp_path):
+    """Golden; to renew: python -m prehowl.daemon.attach.picture."""
+    assert main(["--out", str(tmp_path)]) == 0
+    made = sorted(path.name for path in tmp_path.glob("*.svg"))
+    assert made == sorted(path.name for path in FOLDER.glob("attach-*.svg"))
+    for name in made:
+        assert (tmp_path / name).read_text() == (FOLDER / name).read_text(), name

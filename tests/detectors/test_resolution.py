@@ -1,0 +1,104 @@
+"""Frames cut by the resolutions, when they are due, and what the peaks' channels were like."""
+
+import numpy as np
+import pytest
+
+from prehowl.detectors.framing import SampleMemory, quantum_length
+from prehowl.detectors.resolution import DESIGNS, RECENT_S, SLOW_STEP, Design, Resolution
+from prehowl.detectors.spectrum import hann, power_spectrum
+
+RATE_HZ = 48_000
+QUANTUM = quantum_length(RATE_HZ)
+
+
+def resolution_of(design: Design, channels: int = 1) -> Resolution:
+    """Return a resolution without reference channels."""
+    return Resolution(design, channels, RATE_HZ, QUANTUM, np.zeros(channels, bool))
+
+
+def spectra_of(design: Design, samples: np.ndarray):
+    """Return the resolution and every spectrum of a stream, in order, (frames, channels, bins)."""
+    resolution = resolution_of(design, samples.shape[1])
+    memory = SampleMemory(samples.shape[1], resolution.frame_length + QUANTUM, QUANTUM)
+    spectra = [
+        resolution.spectra(latest).copy()
+        for tick, latest in enumerate(memory.ticks(samples), start=1)
+        if resolution.due(tick)
+    ]
+    return resolution, np.concatenate(spectra)
+
+
+@pytest.mark.parametrize("design", DESIGNS, ids=lambda design: design.name)
+def test_frames_end_every_hop(design: Design):
+    """Oracle: slow reference: silence plus the samples, cut at every multiple of the hop."""
+    rng = np.random.default_rng(1)
+    samples = rng.uniform(-1, 1, (40 * QUANTUM, 2)).astype(np.float32)
+    resolution, spectra = spectra_of(design, samples)
+    length, hop = resolution.frame_length, resolution.hop_length
+    whole = np.concatenate([np.zeros((length, 2), np.float32), samples]).T
+    # Of a tick's frames the last one ends on the tick, so the first ends one hop before it.
+    ends = range(hop, len(samples) + 1, hop)
+    assert len(spectra) == len(ends)
+    for spectrum, end in zip(spectra, ends, strict=True):
+        frame = np.ascontiguousarray(whole[:, end : end + length])
+        np.testing.assert_allclose(spectrum, power_spectrum(frame * hann(length)), atol=1e-7)
+
+
+@pytest.mark.parametrize("design", DESIGNS, ids=lambda design: design.name)
+def test_lengths_in_seconds_and_hertz_agree(design: Design):
+    """Oracle: definition: hop and frame in quanta of 512 samples; bins rate / length apart."""
+    resolution = resolution_of(design)
+    assert resolution.frame_length == design.frame_quanta * 512
+    assert resolution.frame_s == pytest.approx(design.frame_quanta * 512 / 48_000)
+    assert resolution.hop_s == pytest.approx(design.hop_quanta * 512 / 48_000)
+    assert resolution.bin_hz == pytest.approx(48_000 / resolution.frame_length)
+    assert resolution.is_useful
+    assert resolution.lowest_hz == pytest.approx(design.low_hz, abs=resolution.bin_hz * 4)
+    assert resolution.highest_hz == pytest.approx(design.high_hz, abs=resolution.bin_hz)
+
+
+@pytest.mark.parametrize("design", DESIGNS, ids=lambda design: design.name)
+def test_slow_memory_keeps_every_fourth_frame(design: Design):
+    """Oracle: definition; where frames are 4 hops long, one begins where the one before it ends."""
+    assert design.frame_quanta == SLOW_STEP * design.hop_quanta
+    resolution = resolution_of(design)
+    bins = resolution.frame_length // 2 + 1
+    for number in range(1, 10):
+        resolution.advance(np.full((1, 1, bins), number, np.float32))
+    slow = resolution._slow
+    if not design.slow_steps:
+        assert slow is resolution.memory
+        return
+    kept = [float(slow.at(np.array([5]), back)[0]) for back in range(3)]
+    assert kept == [8, 4, 0]
+    assert slow.hop_s == pytest.approx(resolution.frame_s)
+
+
+def test_recent_power_is_a_mean_at_first_and_forgets_later():
+    """Oracle: closed form: the plain mean of the first frames; then a step fades as exp(-t / T)."""
+    main = next(design for design in DESIGNS if design.name == "main")
+    resolution = resolution_of(main)
+    bins = resolution.frame_length // 2 + 1
+    ones = np.ones((1, 1, bins), np.float32)
+    for power in (1, 5, 3):
+        now = resolution.advance(power * ones)
+    assert now.total[0] == pytest.approx(3 * bins)
+    assert now.recent_power[0] == pytest.approx(3 * bins)
+    for _ in range(400):
+        resolution.advance(ones)
+    frames = 50
+    for _ in range(frames):
+        now = resolution.advance(0 * ones)
+    faded = np.exp(-frames * resolution.hop_s / RECENT_S)
+    assert now.recent_power[0] == pytest.approx(bins * faded, rel=1e-3)
+
+
+def test_what_is_kept_of_a_frame_does_not_change_later():
+    """Oracle: invariance: a `Now` that a caller keeps is left alone by the frames that follow."""
+    main = next(design for design in DESIGNS if design.name == "main")
+    resolution = resolution_of(main)
+    bins = resolution.frame_length // 2 + 1
+    now = resolution.advance(np.ones((1, 1, bins), np.float32))
+    kept = now.recent_power.copy()
+    resolution.advance(np.full((1, 1, bins), 9, np.float32))
+    np.testing.assert_array_equal(now.recent_power, kept)
