@@ -7,6 +7,7 @@ from typing import Any
 from prehowl.daemon.errors import FOUND_A_PROBLEM, OK, SYSTEM_FAILURE
 from prehowl.daemon.levels import ChannelLevel
 from prehowl.daemon.osc_check import TargetFound
+from prehowl.daemon.sheets.in_show import NamedSheet
 from prehowl.daemon.show import Channel, Show, settings_in_force
 from prehowl.daemon.sinks.words import counted, printable
 
@@ -35,6 +36,7 @@ class Report:
     notes: list[str] = field(default_factory=list)
     source: ListenedTo = field(default_factory=ListenedTo)
     device_failed: bool = False
+    sheets: tuple[NamedSheet, ...] = ()
     levels: tuple[ChannelLevel, ...] = ()
     osc: tuple[TargetFound, ...] = ()
     test_alert: dict[str, Any] | None = None
@@ -61,6 +63,7 @@ class Report:
             "show_file": self.show_file,
             "settings": [asdict(setting) for setting in settings_in_force(self.show)],
             "channels": [_channel(self.show, channel) for channel in self.show.channels],
+            "sheets": [_sheet(found) for found in self.sheets],
             "source": asdict(self.source),
             "levels": [asdict(level) for level in self.levels],
             "osc": [asdict(found) for found in self.osc],
@@ -80,6 +83,17 @@ def _channel(show: Show, channel: Channel) -> dict[str, Any]:
     }
 
 
+def _sheet(found: NamedSheet) -> dict[str, Any]:
+    sheet = found.sheet
+    return {
+        "channel": found.channel.number,
+        "sheet": found.channel.sheet,
+        "title": None if sheet is None else sheet.title,
+        "version": None if sheet is None else sheet.version,
+        "fault": found.fault or None,
+    }
+
+
 def report_lines(report: Report) -> Iterator[str]:
     """Yield the report for a person: settings, channels, levels, receivers, and the verdict last.
 
@@ -87,6 +101,7 @@ def report_lines(report: Report) -> Iterator[str]:
     """
     yield from _setting_lines(report)
     yield from _channel_lines(report)
+    yield from _sheet_lines(report)
     yield from _source_lines(report)
     yield from _osc_lines(report)
     yield ""
@@ -116,6 +131,15 @@ def _channel_lines(report: Report) -> Iterator[str]:
             f"{row['number']:>4}  {printable(row['name']):<{NAME_CELLS}} {row['kind']:<9} "
             f"{row['sensitivity']:<11}  {printable(delay)}"
         )
+
+
+def _sheet_lines(report: Report) -> Iterator[str]:
+    if report.sheets:
+        yield ""
+    for found in report.sheets:
+        sheet = found.sheet
+        told = "PROBLEM" if sheet is None else f"{sheet.title}, version {sheet.version}"
+        yield f"sheet of channel {found.channel.number}: {printable(told)}"
 
 
 def _source_lines(report: Report) -> Iterator[str]:

@@ -42,6 +42,8 @@ class RingEvent:
     cut_db: float | None = None
     evidence: Mapping[str, float | None] = field(default_factory=dict)
     act: str | None = None  # who is on, where there is a running order
+    sheet_cut_db: float | None = None  # how far the band's fader is down on the channel's sheet
+    sheet_at_cap: bool = False  # and whether it may go no further
 
     @property
     def is_alarm(self) -> bool:
@@ -50,7 +52,11 @@ class RingEvent:
 
     def record(self) -> dict[str, Any]:
         """Return the event as plain JSON types, keys in the documented order, rounded."""
-        record = {
+        record = self._figures() | self._of_sheet()
+        return record if self.act is None else {**record, "act": self.act}
+
+    def _figures(self) -> dict[str, Any]:
+        return {
             "type": "ring",
             "id": self.id,
             "channel": self.channel,
@@ -66,7 +72,13 @@ class RingEvent:
             "cut_db": _figure("cut_db", self.cut_db),
             "evidence": {name: _finite(value, 3) for name, value in self.evidence.items()},
         }
-        return record if self.act is None else {**record, "act": self.act}
+
+    def _of_sheet(self) -> dict[str, Any]:
+        """Return the keys that are there only where the channel's sheet cuts the band."""
+        if self.sheet_cut_db is None:
+            return {}
+        cut_db = _finite(self.sheet_cut_db, 1)
+        return {"sheet_cut_db": cut_db, "sheet_at_cap": self.sheet_at_cap}
 
     def json_line(self) -> str:
         """Return the record as one line of strict JSON."""

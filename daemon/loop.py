@@ -7,7 +7,7 @@ that snapshots do not depend on how the source cuts its blocks.
 """
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from typing import Protocol
@@ -25,6 +25,7 @@ from prehowl.daemon.sinks.words import counted
 from prehowl.daemon.sources.base import Block, Source, SourceHealth
 from prehowl.daemon.stopping import Stop, StopFlag, stop_on_signals
 from prehowl.daemon.stream_time import StreamTime
+from prehowl.daemon.weak_bands import WeakBands, with_sheet
 from prehowl.detectors.engine import EngineView
 from prehowl.detectors.rings import RingChange
 
@@ -80,6 +81,7 @@ def run_loop(
     complete_health: Callable[[Health], Health] | None = None,
     warn: Callable[[str], None] | None = None,
     desk: Desk | None = None,
+    weak_bands: Mapping[int, WeakBands] | None = None,
 ) -> LoopResult:
     """Run until the source ends or `stop` is set; close the source and all sinks in any case.
 
@@ -105,6 +107,8 @@ def run_loop(
     desk : Desk, optional
         Made for the same names and numbers: says who is on, what channels are called now, and
         obeys commands, each of which becomes a note to the sinks that take notes.
+    weak_bands : mapping, optional
+        Channel number -> what its EQ sheet says, for the events of its rings.
 
     Returns
     -------
@@ -126,6 +130,7 @@ def run_loop(
     loop.snapshot_samples = None if snapshot_s is None else round(snapshot_s * source.rate_hz)
     loop.complete_health = complete_health or (lambda health: health)
     loop.warn = warn or (lambda _text: None)
+    loop.weak_bands = weak_bands or {}
     with ExitStack() as stack:
         stack.callback(source.close)
         for sink in sinks:
@@ -147,6 +152,7 @@ class _Loop:
     warn: Callable[[str], None] = field(init=False)
     clock: StreamTime = field(init=False)
     load: Load = field(default_factory=Load)
+    weak_bands: Mapping[int, WeakBands] = field(default_factory=dict)
     rings: RingsNow = field(default_factory=RingsNow)
     bad_samples: int = 0
     next_snapshot: int = 0  # engine sample
@@ -224,7 +230,9 @@ class _Loop:
         for change in changes:
             dated = self.clock.dated(change)
             event = event_from_change(dated, self.desk.names, self.source.rate_hz)
-            event = replace(event, channel=self.numbers[change.ch], act=self.desk.act)
+            number = self.numbers[change.ch]
+            event = replace(event, channel=number, act=self.desk.act)
+            event = with_sheet(event, self.weak_bands.get(number))
             self.rings.take(event)
             for sink in self.sinks:
                 sink.on_event(event)

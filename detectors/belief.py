@@ -21,7 +21,7 @@ from prehowl.detectors.weights import ALARM_AT, BIAS, NEPERS_PER_E_FOLD, QUESTIO
 
 Figures = NDArray[np.float32]
 
-SUSPECT_BELOW = 0.7
+SUSPECT_BELOW = 1.6
 """Nepers under the alarm at which a suspect begins."""
 SUSPECT_FROM = 0.55
 """Suspicion of a suspect: the share of the evidence for an alarm, which is 1."""
@@ -64,6 +64,7 @@ SIGNALS = {
     "now": 1,
     "rest_share": -1,
     "rest": -1,
+    "crowd_share": -1,
     "flank_share": -1,
     "record": 1,
     "company": -1,
@@ -99,6 +100,7 @@ def signals(rising: Rising) -> Figures:
             c("now_db"),
             c("rest_rise_db") / rise,
             c("rest_rise_db"),
+            c("crowd_rise_db") / rise,
             c("flank_rise_db") / rise,
             np.clip(c("record_db"), -20, 30),
             c("company"),

@@ -32,7 +32,8 @@ COLUMNS = (
     "pnpr_db",
     "relative_db",  # tone against the channel's power of the last second
     "now_db",  # tone against the channel's power of this frame
-    "rest_rise_db",  # how far the channel rose in the same time, but for this and one more riser
+    "rest_rise_db",  # how far the rest of the channel rose in the same time
+    "crowd_rise_db",  # the same without the strongest other riser, which may be a ring too
     "flank_rise_db",  # how far the foot of its main lobe rose
     "record_db",  # level against the loudest at this place before it began to rise
     "company",  # other peaks of the channel that rise by half as much or more
@@ -224,8 +225,9 @@ def _figures(tracks: Tracks, rise: Rise, shares: dict[str, Figures], record_db: 
     level, present = tracks.level_dbfs, tracks.present
     mean, deviation = wander_bins(level, tracks.position, present)
     tone = np.float32(1.5) * np.float32(10) ** (level / 10)
-    others = tone * present + _strongest_other(tracks, tone)
-    rest = np.maximum(tracks.total_past - others, np.float32(0.01) * tracks.total_past)
+    least = np.float32(0.01) * tracks.total_past
+    rest = np.maximum(tracks.total_past - tone * present, least)
+    crowd = np.maximum(rest - _strongest_other(tracks, tone), least)
     pnpr = neighbours.measure(tracks)
     now_db = decibels(tone[:, -1])
     columns = {
@@ -240,6 +242,7 @@ def _figures(tracks: Tracks, rise: Rise, shares: dict[str, Figures], record_db: 
         "relative_db": now_db - decibels(tracks.recent_power[tracks.ch]),
         "now_db": now_db - decibels(tracks.total[tracks.ch]),
         "rest_rise_db": slope(decibels(rest), present) * rise.looks,
+        "crowd_rise_db": slope(decibels(crowd), present) * rise.looks,
         "flank_rise_db": slope(tracks.flank_dbfs, present) * rise.looks,
         "record_db": record_db,
         "phpr_db": harmonics.measure(tracks),

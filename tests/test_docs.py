@@ -5,6 +5,7 @@ Oracle throughout: the program itself (its parsers, its files, its tables), neve
 
 import ast
 import inspect
+import math
 import re
 import shlex
 from pathlib import Path
@@ -15,14 +16,21 @@ from prehowl.daemon.cli import COMMANDS, parser_of
 from prehowl.daemon.errors import UsageError
 from prehowl.detectors import HOWL_TESTS, loop
 from prehowl.detectors.belief import SUSPECT_FROM
+from prehowl.detectors.framing import quantum_length
+from prehowl.detectors.peaks import LOBE_RATIO, QUIETEST_DBFS
+from prehowl.detectors.resolution import DESIGNS, QUIETEST_SHARE, SLOW_STEP, Design
 from prehowl.detectors.rings import MOVES
+from prehowl.detectors.rises import LARGEST_RESIDUAL_DB, LARGEST_SMEAR_DB, SMALLEST_RISE_DB
 from prehowl.detectors.tracker import (
     FALLEN_DB,
     LOST_AFTER_S,
     SUSPECT_HOLD_S,
+    SUSPECT_KEEPS_DB,
+    SUSPECT_LONGEST_S,
     TAKEOVER_S,
     TAKEOVER_SHARE,
 )
+from prehowl.detectors.tracks import LOOKS
 
 ROOT = Path(__file__).parent.parent
 PAGES = sorted([*ROOT.glob("*.md"), *(ROOT / "docs").glob("*.md")])
@@ -225,16 +233,59 @@ def test_detection_page_lists_the_moves():
     assert told == true
 
 
+def hertz(frequency_hz: float) -> str:
+    """Return a frequency as the pages write it."""
+    return f"{frequency_hz / 1000:g} kHz" if frequency_hz >= 1000 else f"{frequency_hz:g} Hz"
+
+
+def row_of(design: Design) -> str:
+    """Return the row of a resolution at 48 kHz."""
+    quantum_s = quantum_length(48_000) / 48_000
+    hop_s = design.hop_quanta * quantum_s
+    judged_s = max(hop_s, quantum_s if design.odd_ticks is None else 2 * quantum_s)
+    spans_s = [(LOOKS - 1) * step * hop_s for step in design.steps]
+    spans_s += [(LOOKS - 1) * step * SLOW_STEP * hop_s for step in design.slow_steps]
+    low, high = hertz(design.low_hz), hertz(design.high_hz)
+    reach = f"{low.removesuffix(' Hz')} to {high}" if high.endswith(" Hz") else f"{low} to {high}"
+    back = ", ".join(f"{span_s:.2f}" for span_s in sorted({round(s, 2) for s in spans_s}))
+    return (
+        f"| {design.name} | {1000 * design.frame_quanta * quantum_s:.1f} ms | "
+        f"{1000 * hop_s:.1f} ms | {reach} | {1000 * judged_s:.1f} ms | {back} s |"
+    )
+
+
+@pytest.mark.parametrize("design", DESIGNS, ids=lambda design: design.name)
+def test_detection_page_lists_the_resolutions(design):
+    """The row of each resolution is its own design in milliseconds and hertz, at 48 kHz."""
+    assert row_of(design) in page("docs/detection.md").splitlines()
+
+
+def test_detection_page_tells_the_limits_of_peaks_and_rises():
+    """The page's figures are the constants of peaks, resolution and rises."""
+    text = page("docs/detection.md")
+    assert f"above {QUIETEST_DBFS:g} dBFS" in text
+    assert f"{10 * math.log10(LOBE_RATIO):.0f} dB above both sides" in text
+    assert f"more than {-10 * math.log10(QUIETEST_SHARE):.0f} dB under the channel's power" in text
+    assert f"at {LOOKS} equally spaced looks back" in text
+    assert f"less than {SMALLEST_RISE_DB:g} dB" in text
+    assert f"more than {LARGEST_RESIDUAL_DB:g} dB (RMS)" in text
+    assert f"more than {LARGEST_SMEAR_DB:g} dB within a frame" in text
+
+
 def test_limits_of_the_states_are_those_of_the_tracker():
     """The pages' figures for howling and cleared are the tracker's constants."""
     detection, states = page("docs/detection.md"), page("docs/states.md")
     assert f"{100 * TAKEOVER_SHARE:g} % of the channel's power for {1000 * TAKEOVER_S:g} ms" in (
         detection
     )
+    assert f"For {1000 * TAKEOVER_S:g} ms since the alarm" in states
+    assert f"{100 * TAKEOVER_SHARE:g} % or more" in states
     for text in (detection, states):
         assert f"{LOST_AFTER_S:g} s" in text
         assert f"{FALLEN_DB:g} dB" in text
         assert f"for {SUSPECT_HOLD_S:g} s" in text
+        assert f"for {SUSPECT_LONGEST_S:g} s" in text
+        assert f"within {SUSPECT_KEEPS_DB:g} dB of its" in text
     assert 0 < SUSPECT_FROM < 1  # "a suspect begins lower"
 
 

@@ -20,10 +20,11 @@ from prehowl.detectors.engine import ChannelSetup, Engine
 from prehowl.detectors.trees import Trees
 
 STRETCH_S = 3.0
-PER_DAY = 6.0
-"""False alarms in a day of music, speech and nuisances at the level chosen: one in four hours."""
+PER_HOUR = {"programme": 0.25, "nuisance": 1.0}
+"""False alarms an hour at the level chosen: one in four hours of music and speech, one an hour of
+the sounds made to fool. The higher of the two levels is taken."""
 
-TAIL_COUNTS = (4, 60)
+TAIL_COUNTS = (3, 40)
 """The tail is fitted between the levels that so many stretches pass: fewer are chance, more are
 not the tail."""
 
@@ -33,20 +34,30 @@ class Alarm:
     """A level of belief and how the rate of false alarms goes with it."""
 
     level: float
-    per_day: float
     nepers_per_e_fold: float
 
 
 def alarm_level(
     pool: Executor, groups: Sequence[Sequence[material.Excerpt]], trees: Trees
 ) -> Alarm:
-    """Return the level for `PER_DAY` false alarms over groups of excerpts."""
-    highest = np.concatenate(list(pool.map(partial(_highest, trees), groups)))
-    hours = sum(excerpt.seconds for group in groups for excerpt in group) / 3600
-    return fitted(highest, hours)
+    """Return the level that keeps both promises of `PER_HOUR` over groups of excerpts."""
+    excerpts = [excerpt for group in groups for excerpt in group]
+    highest = [
+        stretches for part in pool.map(partial(_highest, trees), groups) for stretches in part
+    ]
+    found = []
+    for kind, per_hour in PER_HOUR.items():
+        own = [
+            (stretches, excerpt.seconds)
+            for stretches, excerpt in zip(highest, excerpts, strict=True)
+            if (excerpt.piece.group == "nuisance") == (kind == "nuisance")
+        ]
+        hours = sum(seconds for _, seconds in own) / 3600
+        found.append(fitted(np.concatenate([stretches for stretches, _ in own]), hours, per_hour))
+    return max(found, key=lambda alarm: alarm.level)
 
 
-def fitted(highest: NDArray[np.float64], hours: float, per_day: float = PER_DAY) -> Alarm:
+def fitted(highest: NDArray[np.float64], hours: float, per_hour: float) -> Alarm:
     """Fit the tail of the stretches' highest beliefs.
 
     Parameters
@@ -54,8 +65,8 @@ def fitted(highest: NDArray[np.float64], hours: float, per_day: float = PER_DAY)
     highest : ndarray, shape (stretches,)
     hours : float
         Of howl-free sound that they come from.
-    per_day : float
-        Wanted false alarms a day.
+    per_hour : float
+        Wanted false alarms an hour.
 
     Raises
     ------
@@ -68,11 +79,12 @@ def fitted(highest: NDArray[np.float64], hours: float, per_day: float = PER_DAY)
         raise ValueError(f"{len(ordered)} stretches are too few to see a tail; make more sound")
     counts = np.arange(few, many + 1)
     slope, offset = np.polyfit(ordered[counts - 1], np.log(counts), 1)
-    wanted = np.log(per_day * hours / 24)
-    return Alarm(float((wanted - offset) / slope), per_day, float(-1 / slope))
+    wanted = np.log(per_hour * hours)
+    return Alarm(float((wanted - offset) / slope), float(-1 / slope))
 
 
-def _highest(trees: Trees, excerpts: Iterable[material.Excerpt]) -> NDArray[np.float64]:
+def _highest(trees: Trees, excerpts: Iterable[material.Excerpt]) -> list[NDArray[np.float64]]:
+    """Return the highest belief of each stretch of each excerpt."""
     sounds = [material.render(excerpt, RATE_HZ) for excerpt in excerpts]
     longest = max(len(sound) for sound in sounds)
     together = np.stack([np.pad(sound, (0, longest - len(sound))) for sound in sounds], axis=1)
@@ -82,4 +94,4 @@ def _highest(trees: Trees, excerpts: Iterable[material.Excerpt]) -> NDArray[np.f
         _, verdict = resolution.step(spectra)
         at = int(tick * engine.quantum / RATE_HZ / STRETCH_S)
         np.maximum.at(stretches, (verdict.ch, at), verdict.belief)
-    return np.asarray(stretches.reshape(-1), np.float64)
+    return list(stretches.astype(np.float64))

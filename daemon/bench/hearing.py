@@ -69,7 +69,9 @@ def _hear_cases(specs: tuple[Spec, ...]) -> Iterator[HeardCase]:
     if not specs:
         return
     made = cases.make_batch(specs)
-    spoken = changes_of(np.stack([case.samples for case in made]), RATE_HZ)
+    # The show file tells the engine each loop's delay; so does the bench.
+    setups = [ChannelSetup(loop_delay_s=case.rings[0].delay_s) for case in made]
+    spoken = changes_of(np.stack([case.samples for case in made]), RATE_HZ, setups)
     for case, changes in zip(made, spoken, strict=True):
         cuts = advice.cuts_of(case.spec, case.rings, changes, RATE_HZ)
         yield HeardCase(case.spec, case.material, case.rings, case.real_hz, changes, cuts)

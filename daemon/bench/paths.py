@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy.signal import fftconvolve, lfilter
 
 from prehowl.daemon.stage import truth
+from prehowl.detectors.peaking import peaking
 
 Real = NDArray[np.float64]
 
@@ -183,14 +184,10 @@ def excess_for_growth(path: Path, growth_db_per_s: float, rate_hz: int) -> float
 def peaking_filter(centre_hz: float, cut_db: float, rate_hz: int) -> tuple[Real, Real]:
     """Return numerator and denominator, each (3,), of a second-order peaking filter that cuts.
 
-    Source: W3C Working Group Note *Audio EQ Cookbook*, 2021, peaking EQ with Q = `CUT_Q`.
+    Its Q is `CUT_Q`.
     """
-    a = 10 ** (-cut_db / 40)
-    omega = 2 * np.pi * centre_hz / rate_hz
-    alpha = np.sin(omega) / (2 * CUT_Q)
-    b = np.array([1 + alpha * a, -2 * np.cos(omega), 1 - alpha * a])
-    d = np.array([1 + alpha / a, -2 * np.cos(omega), 1 - alpha / a])
-    return b / d[0], d / d[0]
+    section = peaking(centre_hz, -cut_db, CUT_Q, rate_hz)
+    return section[:3], section[3:]
 
 
 def peaking_cut(taps: Real, centre_hz: float, cut_db: float, rate_hz: int) -> Real:

@@ -6,7 +6,7 @@ each has its own session, hand and truth (`prehowl.daemon.ringout.together`).
 
 import json
 import multiprocessing
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -158,8 +158,8 @@ def _reasons(records: Sequence[Record]) -> dict[str, int]:
     return {reason: told.count(reason) for reason in sorted(set(told))}
 
 
-def lines(found: Record) -> list[str]:
-    """Return the figures as lines for a person."""
+def lines(found: Record) -> Iterator[str]:
+    """Yield the figures as lines for a person."""
     rows = [f"{found['stages']} virtual stages, rung out by the automatic hand"]
     for key, words in (
         ("gain_won_db", "gain before feedback won, dB"),
@@ -183,4 +183,4 @@ def lines(found: Record) -> list[str]:
         rows.append(f"instructions true and in order      {right['hits']} of {right['of']}")
     rows.append(f"stopped by   {found['stopped_by']}")
     rows.append(f"stages with a band missed  {found['stages_with_missed_bands']}")
-    return rows
+    yield from rows

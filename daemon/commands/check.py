@@ -14,6 +14,7 @@ from prehowl.daemon.command_line import real_number, whole_number
 from prehowl.daemon.errors import DeviceError, DeviceFault, UsageError
 from prehowl.daemon.levels import LevelMeter, listen
 from prehowl.daemon.osc_check import look_at_targets, send_test_alert
+from prehowl.daemon.sheets.in_show import named_sheets
 from prehowl.daemon.show import Channel, Kind, Show, default_show, load_show
 from prehowl.daemon.show.in_force import with_command_line, with_targets
 from prehowl.daemon.sinks.words import counted
@@ -23,7 +24,8 @@ from prehowl.detectors.engine import Engine
 HELP = """Look over show file, device, channel levels and OSC before doors.
 
 Prints what is in force and where it came from, listens for a few seconds and says in a word how
-every channel arrives: silent, low, fine, hot or clipping. Asks every OSC receiver as far as UDP
+every channel arrives: silent, low, fine, hot or clipping. Reads every EQ sheet that the show file
+names. Asks every OSC receiver as far as UDP
 can tell; --test-alert also shows a ring marked TEST on all of them for two seconds.
 
 Without a device (--no-device, or none is named and none is there) the rest is still checked.
@@ -33,6 +35,7 @@ Without a device (--no-device, or none is named and none is there) the rest is s
   ok, exit_code; problems, notes: lists of text
   show_file: path or null; settings: [{path, value, origin: file | command line | default}]
   channels: [{number, name, kind, loop_delay_ms, loop_delay_from, sensitivity}]
+  sheets: [{channel, sheet, title, version, fault}]; title and version null where it is not there
   source: {kind: device | recording | none, name, rate_hz, channels, listened_s, text}
   levels: [{channel, name, level_dbfs, peak_dbfs, clipped_samples, verdict}]
   osc: [{name, host, port, address, ok, text}]
@@ -89,7 +92,8 @@ def run(args: argparse.Namespace) -> int:
         raise UsageError("--rate belongs to a device; a recording has its own rate")
     show = _show(args)
     test_channel = None if args.test_alert is None else _test_channel(show, args.test_alert)
-    report = Report(show_file=args.show, show=show)
+    report = Report(show_file=args.show, show=show, sheets=named_sheets(show))
+    report.problems.extend(found.fault for found in report.sheets if found.fault)
     _check_source(args, show, report)
     _check_osc(show, report)
     if test_channel is not None:

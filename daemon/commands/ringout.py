@@ -9,6 +9,7 @@ from dataclasses import asdict, replace
 from datetime import datetime
 from pathlib import Path
 
+from prehowl.daemon.command_line import real_number, whole_number
 from prehowl.daemon.errors import OK, UsageError
 from prehowl.daemon.loop import Pace, stop_on_signals
 from prehowl.daemon.ringout.job import Job, run_job
@@ -88,36 +89,40 @@ def _add_names(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--monitor", default="", help="model of the wedge")
     parser.add_argument("--mic", default="", help="type of the microphone")
     parser.add_argument("--place", default="", help="where this is")
-    parser.add_argument("--temperature", type=float, metavar="C", help="of the air")
+    parser.add_argument("--temperature", type=real_number, metavar="C", help="of the air")
 
 
 def _add_source(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--device", metavar="NAME", help="number or words, as in `prehowl devices`")
-    parser.add_argument("--rate", metavar="HZ", type=int, help="of the device")
-    parser.add_argument("--channel", metavar="N", type=int, default=1, help="input; default 1")
+    parser.add_argument("--rate", metavar="HZ", type=whole_number, help="of the device")
+    parser.add_argument(
+        "--channel", metavar="N", type=whole_number, default=1, help="input; default 1"
+    )
     parser.add_argument(
         "--tap", choices=[str(tap) for tap in Tap], default="mix", help="what arrives there"
     )
     parser.add_argument("--recording", metavar="FILE", help="a recorded ring-out")
     parser.add_argument("--virtual", action="store_true", help="practise; needs no hardware")
     parser.add_argument("--auto", action="store_true", help="with --virtual: it plays by itself")
-    parser.add_argument("--seed", type=int, metavar="N", help="of the virtual stage")
+    parser.add_argument("--seed", type=whole_number, metavar="N", help="of the virtual stage")
     parser.add_argument("--virtual-wedge", choices=tuple(WEDGES))
     parser.add_argument("--virtual-mic", choices=tuple(MICROPHONES))
     parser.add_argument("--virtual-room", choices=tuple(ROOMS))
     parser.add_argument("--pace", choices=("real", "fast"), help="default: real if a person acts")
-    parser.add_argument("--seconds", type=float, metavar="N", help="of --verify; default 60")
+    parser.add_argument("--seconds", type=real_number, metavar="N", help="of --verify; default 60")
 
 
 def _add_rules(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--eq", choices=[str(kind) for kind in EqKind], default="constant-q")
-    parser.add_argument("--step", type=float, metavar="DB", help="of the faders; default 0.5")
-    parser.add_argument("--cap", type=float, metavar="DB", help="no fader lower; default 6.5")
-    parser.add_argument("--pull", type=float, metavar="DB", help="at a new ring; default 3")
-    parser.add_argument("--again", type=float, metavar="DB", help="when it returns; default 1.5")
-    parser.add_argument("--enough", type=float, metavar="DB", help="gain won; default 10")
+    parser.add_argument("--step", type=real_number, metavar="DB", help="of the faders; default 0.5")
+    parser.add_argument("--cap", type=real_number, metavar="DB", help="no fader lower; default 6.5")
+    parser.add_argument("--pull", type=real_number, metavar="DB", help="at a new ring; default 3")
     parser.add_argument(
-        "--send-back", type=float, metavar="DB", help="at the end; 6, dry 3, very live 10"
+        "--again", type=real_number, metavar="DB", help="when it returns; default 1.5"
+    )
+    parser.add_argument("--enough", type=real_number, metavar="DB", help="gain won; default 10")
+    parser.add_argument(
+        "--send-back", type=real_number, metavar="DB", help="at the end; 6, dry 3, very live 10"
     )
     parser.add_argument("--from-sheet", metavar="SHEET", help="begin with its faders")
 

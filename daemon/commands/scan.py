@@ -14,6 +14,7 @@ from prehowl.daemon.command_line import real_number
 from prehowl.daemon.errors import OK, RecordingError, UsageError
 from prehowl.daemon.loop import run_loop
 from prehowl.daemon.output import open_output, write_fault
+from prehowl.daemon.sheets.in_show import with_sheets
 from prehowl.daemon.show import Show, default_show, load_show
 from prehowl.daemon.show.tables import SENSITIVITIES
 from prehowl.daemon.sinks.base import Sink
@@ -103,10 +104,13 @@ def _plan(args: argparse.Namespace) -> _Plan:
             f"--loop-delay-ms {delay_ms:g}: must be {SHORTEST_DELAY_MS:g} to "
             f"{LONGEST_DELAY_MS:g} ms; a wedge two metres away makes about 9"
         )
+    show, faults = with_sheets(default_show() if args.show is None else load_show(args.show))
+    for fault in faults:
+        _say(fault)
     return _Plan(
         files=tuple(args.files),
         format=args.format,
-        show=default_show() if args.show is None else load_show(args.show),
+        show=show,
         channels=None if args.channels is None else parse_channel_list(args.channels),
         loop_delay_s=None if delay_ms is None else delay_ms / 1000,
         sensitivity=args.sensitivity,
@@ -153,6 +157,7 @@ class _Scan:
                 stop=self.stop,
                 snapshot_s=None if self.progress is None else PROGRESS_S,
                 warn=lambda text: _say(f"{path}: {text}"),
+                weak_bands=self.plan.show.weak_bands,
             )
         except BrokenPipeError:
             raise

@@ -12,18 +12,18 @@ from typing import Any
 from prehowl.daemon.errors import OK, UsageError
 from prehowl.daemon.output import open_output
 from prehowl.daemon.sheets import wording
+from prehowl.daemon.sheets.arguments import FILES, NAMES, VALUES, add_actions
 from prehowl.daemon.sheets.chart import ASCII, UNICODE, Marks, overlay_chart, sheet_chart
 from prehowl.daemon.sheets.edit import change_words, parse_moves, with_moves, with_values
 from prehowl.daemon.sheets.effect import sheet_loss
 from prehowl.daemon.sheets.exchange import csv_text, json_text, sheet_from_text
+from prehowl.daemon.sheets.in_show import folder_of
 from prehowl.daemon.sheets.naming import sheet_name
 from prehowl.daemon.sheets.sheet import Sheet
 from prehowl.daemon.sheets.sheet_toml import sheet_record, toml_text
 from prehowl.daemon.sheets.store import Store, default_folder, read_text
 from prehowl.daemon.show import load_show
-from prehowl.daemon.show.sheets import folder_of
 from prehowl.daemon.sinks.words import printable
-from prehowl.detectors.graphic_eq import EqKind
 from prehowl.detectors.parametric_eq import MOST_NOTCHES
 
 HELP = """Keep graphic-EQ settings with their story: one TOML file for each version of each sheet,
@@ -44,85 +44,11 @@ WRITERS: dict[str, Callable[[Sheet], str]] = {
     "json": json_text,
     "toml": toml_text,
 }
-FILES = (".toml", ".json", ".csv")
-VALUES = {
-    "place": (str, "TEXT", "where it was rung out"),
-    "temperature_c": (float, "C", "air temperature at the ring-out, °C"),
-    "fader_step_db": (float, "DB", "steps of the desk's faders"),
-    "fader_cap_db": (float, "DB", "how far down a fader may go"),
-    "rate_hz": (int, "HZ", "samples per second of the desk"),
-    "gain_won_db": (float, "DB", "gain before feedback won"),
-    "gain_won_uncertainty_db": (float, "DB", "give or take"),
-    "pull_back_db": (float, "DB", "how far the send was pulled back"),
-    "note": (str, "TEXT", "anything worth knowing"),
-}
-"""Values of a sheet that `new` and `edit` set: type, what it takes, help."""
-OPTIONS = {
-    "temperature_c": "--temperature",
-    "fader_step_db": "--step",
-    "fader_cap_db": "--cap",
-    "rate_hz": "--rate",
-    "gain_won_db": "--gain-won",
-    "gain_won_uncertainty_db": "--give-or-take",
-    "pull_back_db": "--pull-back",
-}
-"""Where the option is called otherwise than the key."""
-NAMES = {"monitor": "model or place of the monitor", "mic": "type of mic", "mix": "its mix"}
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what can be done with sheets."""
-    actions = parser.add_subparsers(dest="action", required=True, metavar="ACTION")
-
-    def action(name: str, text: str, example: str) -> argparse.ArgumentParser:
-        made = actions.add_parser(
-            name, help=text, description=text, epilog=f"example: prehowl sheets {example}"
-        )
-        made.add_argument("--folder", metavar="PATH", help="where the sheets are")
-        made.add_argument("--show", metavar="SHOWFILE", help="take the folder from a show file")
-        return made
-
-    listed = action("list", "list all sheets, newest version each", "list")
-    listed.add_argument("--format", choices=("table", "json"), default="table")
-    shown = action("show", "draw a sheet and tell its story", 'show "vocal 1" --temperature 31')
-    shown.add_argument("sheet", metavar="SHEET")
-    shown.add_argument("--temperature", metavar="C", type=float, help="air now: what has moved?")
-    shown.add_argument("--notches", metavar="N", type=int, help="the same as 1 to 6 notches")
-    made = action("new", "keep a setting that was found by ear", _NEW_EXAMPLE)
-    for key, text in NAMES.items():
-        made.add_argument(f"--{key}", required=True, metavar="NAME", help=text)
-    _add_values(made)
-    edited = action("edit", "move faders, or note what was not noted", 'edit "vocal 1" 2.5k -3')
-    edited.add_argument("sheet", metavar="SHEET")
-    _add_values(edited)
-    copied = action("copy", "the same setting for other mixes", 'copy "vocal 1" --to "Mix 2"')
-    copied.add_argument("sheet", metavar="SHEET")
-    copied.add_argument("--to", metavar="MIX", nargs="+", required=True, help="names of the mixes")
-    compared = action("compare", "lay two sheets over each other", 'compare "vocal 1@1" "vocal 1"')
-    compared.add_argument("sheet", metavar="SHEET")
-    compared.add_argument("other", metavar="OTHER")
-    sent = action("export", "write a sheet for spreadsheets and scripts", 'export "vocal 1"')
-    sent.add_argument("sheet", metavar="SHEET")
-    sent.add_argument("--format", choices=tuple(WRITERS), default="json", help="default: json")
-    sent.add_argument("--output", metavar="PATH", help="write there, not to stdout")
-    taken = action("import", "take in sheets from files", "import wedge.csv")
-    taken.add_argument("files", metavar="FILE", nargs="+", help=", ".join(FILES))
-    for key, text in NAMES.items():
-        taken.add_argument(f"--{key}", metavar="NAME", help=f"{text}, in place of the file's")
-    printed = action("print", "one page to tape beside the desk", 'print "vocal 1" -o vocal1.pdf')
-    printed.add_argument("sheet", metavar="SHEET")
-    printed.add_argument("-o", "--output", metavar="PATH", required=True, help="a .pdf or .png")
-
-
-_NEW_EXAMPLE = 'new 2.5k -3 63 -2 --monitor "Wedge 12" --mic Vocal --mix "Mix 1"'
-
-
-def _add_values(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("moves", metavar="FADER DB", nargs="*", help="pairs such as 2.5k -3")
-    for key, (kind, takes, text) in VALUES.items():
-        option = OPTIONS.get(key, f"--{key}")
-        parser.add_argument(option, dest=key, metavar=takes, type=kind, help=text)
-    parser.add_argument("--eq", choices=tuple(str(kind) for kind in EqKind))
+    add_actions(parser, tuple(WRITERS))
 
 
 def run(args: argparse.Namespace) -> int:
@@ -137,8 +63,7 @@ def run(args: argparse.Namespace) -> int:
 def _folder(args: argparse.Namespace) -> Path:
     if args.folder is not None:
         return Path(args.folder)
-    told = None if args.show is None else folder_of(load_show(args.show), Path(args.show))
-    return told or default_folder()
+    return default_folder() if args.show is None else folder_of(load_show(args.show))
 
 
 def _list(args: argparse.Namespace, store: Store) -> Sequence[str]:
@@ -165,7 +90,7 @@ def _list(args: argparse.Namespace, store: Store) -> Sequence[str]:
 
 
 def _list_lines(name: str, sheet: Sheet) -> Sequence[str]:
-    when = wording.moment_words(sheet.made_at) or wording.moment_words(sheet.history[-1].at)
+    when = wording.moment_words(sheet.made_at) or "date not noted"
     cuts = sum(gain < 0 for gain in sheet.faders_db)
     loss = sheet_loss(sheet).pink_db
     story = f"version {sheet.version}, {when}, {cuts} cuts, pink noise -{loss:.1f} dB"
@@ -206,7 +131,7 @@ def _new(args: argparse.Namespace, store: Store) -> Sequence[str]:
 
 def _edit(args: argparse.Namespace, store: Store) -> Sequence[str]:
     name, version = store.find(args.sheet)
-    newest, before = store.load(name), store.load(name, version)
+    before = store.load(name, version)
     values = _values(args)
     valued = with_values(before, values)
     store.check(valued)
@@ -214,7 +139,7 @@ def _edit(args: argparse.Namespace, store: Store) -> Sequence[str]:
     changes = [] if version is None else [f"back to version {version}"]
     changes += [change_words(before, after, list(values))]
     what = ", ".join(filter(None, changes))
-    if replace(after, history=newest.history, version=newest.version) == newest:
+    if version is None and after == before:
         raise UsageError(f"sheet {name!r}: nothing to change; give FADER DB pairs or an option")
     return [_kept(store, store.save(after, what, _now())), what]
 
@@ -236,8 +161,7 @@ def _compare(args: argparse.Namespace, store: Store) -> Sequence[str]:
         line
         for word, sheet in (("first", first), ("second", second))
         for line in wording.wrapped(
-            f"{word}: {sheet.title}, version {sheet.version}, "
-            f"{wording.moment_words(sheet.made_at) or 'date not noted'}; {wording.loss_line(sheet)}",
+            f"{word}: {sheet.title}, version {sheet.version}; {wording.loss_line(sheet)}",
             "    ",
         )
     ]

@@ -14,6 +14,7 @@ from prehowl.daemon.desk.running_order import RunningOrder
 from prehowl.daemon.errors import OK, UsageError
 from prehowl.daemon.loop import LoopResult, Pace, StopFlag, run_loop, stop_on_signals
 from prehowl.daemon.osc_in.opened import OscInput
+from prehowl.daemon.sheets.in_show import with_sheets
 from prehowl.daemon.show import Show, default_show, load_show
 from prehowl.daemon.show.in_force import with_command_line, with_osc_in, with_targets
 from prehowl.daemon.show.tables import THEMES
@@ -119,7 +120,9 @@ def _refuse_contradictions(args: argparse.Namespace) -> None:
 
 
 def _show(args: argparse.Namespace) -> Show:
-    show = default_show() if args.show is None else load_show(args.show)
+    show, faults = with_sheets(default_show() if args.show is None else load_show(args.show))
+    for fault in faults:
+        _say(fault)
     values = {"device.name": args.device, "device.rate_hz": args.rate, "screen.theme": args.theme}
     show = with_targets(with_command_line(show, values), args.osc)
     return with_osc_in(show, args.osc_in)
@@ -192,6 +195,7 @@ def _run(show: Show, watched: _Watched, asked: OscInput, stop: StopFlag) -> Loop
         ),
         warn=_say,
         desk=desk,
+        weak_bands=show.weak_bands,
     )
 
 
@@ -219,6 +223,7 @@ def _sinks(watched: _Watched, show: Show, desk: Desk, osc: OscSink, stop: StopFl
         title=show.stage.title or watched.title,
         on_quit=stop.set,
         on_command=desk.put,
+        weak_bands=show.weak_bands,
     )
     return [osc, dashboard]
 

@@ -72,11 +72,17 @@ def change_words(before: Sheet, after: Sheet, values: Sequence[str]) -> str:
         f"{band_words(hz)} {gain_words(a)} to {gain_words(b)} dB" for hz, a, b in pairs if a != b
     ]
     parts += [
-        f"{key} {getattr(before, key)!s} to {getattr(after, key)!s}"
+        f"{key} {_shown(getattr(after, key))} (was {_shown(getattr(before, key))})"
         for key in values
         if getattr(before, key) != getattr(after, key)
     ]
     return ", ".join(parts)
+
+
+def _shown(value: object) -> str:
+    if isinstance(value, int | float):
+        return f"{value:g}"
+    return str(value or "not told")
 
 
 def _position(text: str) -> float:

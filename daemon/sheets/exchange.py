@@ -84,15 +84,15 @@ def _from_csv(text: str, where: str) -> Sheet:
         raise SheetError(f"sheet {where}: the first line must be {','.join(COLUMNS)}")
     raw: dict[str, Any] = {"faders_db": {}, "rings": [], "history": []}
     takers = {"sheet": _take_key, "fader": _take_fader, "ring": _take_ring, "history": _take_line}
-    for number, row in enumerate(rows, 2):
+    for row in rows:
         taker = takers.get(row["record"])
         if taker is None or None in row or None in row.values():
             wanted = f"{len(COLUMNS)} columns, the first one of {', '.join(takers)}"
-            raise SheetError(f"sheet {where}, line {number}: must have {wanted}")
+            raise SheetError(f"sheet {where}, line {rows.line_num}: must have {wanted}")
         try:
             taker(raw, row)
         except ValueError as fault:
-            raise SheetError(f"sheet {where}, line {number}: {fault}") from None
+            raise SheetError(f"sheet {where}, line {rows.line_num}: {fault}") from None
     return sheet_from_mapping(raw, where)
 
 

@@ -1,4 +1,4 @@
-"""The file names of sheets: readable, safe on every file system, one to one with the names."""
+"""The file names of sheets: made of monitor, mic and mix, readable, safe on every file system."""
 
 import re
 import unicodedata
@@ -43,9 +43,14 @@ def parse_file_name(text: str) -> tuple[str, int] | None:
     return (match["name"], int(match["version"])) if match else None
 
 
+def plain_text(text: str) -> str:
+    """Return a text in one form where several look alike: case, width, accents in two marks."""
+    return unicodedata.normalize("NFKC", unicodedata.normalize("NFKC", text).casefold())
+
+
 def _word(text: str, key: str) -> str:
-    plain = unicodedata.normalize("NFKC", unicodedata.normalize("NFKC", text).casefold())
-    word = re.sub(r"-+", "-", "".join(c if c.isalnum() else "-" for c in plain)).strip("-")
+    letters = "".join(c if c.isalnum() else "-" for c in plain_text(text))
+    word = re.sub(r"-+", "-", letters).strip("-")
     if not word:
         raise SheetError(f"sheet: {key} {text!r} needs a letter or digit, to be a file name")
     return word

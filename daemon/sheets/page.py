@@ -8,19 +8,19 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from rich.cells import cell_len
 
 from prehowl.daemon.errors import OutputError, UsageError
 from prehowl.daemon.sheets.effect import sheet_response_db
 from prehowl.daemon.sheets.sheet import Sheet
 from prehowl.daemon.sheets.wording import (
-    faders_line,
     gain_line,
     gain_words,
     head_lines,
     loss_line,
     ring_lines,
 )
-from prehowl.daemon.sinks.words import printable
+from prehowl.daemon.sinks.words import band_words, printable
 from prehowl.detectors.bands import NOMINAL_HZ, edges_hz, exact_centres_hz
 
 if TYPE_CHECKING:
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 SUFFIXES = (".pdf", ".png")
 A4_IN = (11.69, 8.27)
-RINGS_MOST = 8
+RINGS_MOST = 7
 CAUTION = (
     "Pull the send down before you plug or unplug. Ear protection on; nobody in front of the wedge "
     "while it is rung out. Never on evacuation or life-safety sound."
@@ -103,26 +103,39 @@ def _draw_faders(axes: "Axes", sheet: Sheet) -> None:
     axes.bar(places, sheet.faders_db, width=0.42, color="black", label="faders")
     for place, gain in zip(places, sheet.faders_db, strict=True):
         if gain:
-            below = gain < 0
             axes.annotate(
                 gain_words(gain),
-                (place, gain),
-                xytext=(0, -3 if below else 3),
+                (place, max(0.0, gain)),
+                xytext=(0, 4),
                 textcoords="offset points",
                 ha="center",
-                va="top" if below else "bottom",
-                fontsize=15,
+                va="bottom",
+                fontsize=10.5,
                 fontweight="bold",
             )
     axes.axhline(0, color="black", linewidth=1.2)
     axes.set(xlim=(-0.7, len(places) - 0.3), ylim=(low, high), ylabel="dB")
     labels = [f"{hz / 1000:g}k" if hz >= 1000 else f"{hz:g}" for hz in NOMINAL_HZ]
-    axes.set_xticks(places, labels, fontsize=11)
+    axes.set_xticks(places, labels, fontsize=8)
     for tick, gain in zip(axes.get_xticklabels(), sheet.faders_db, strict=True):
         tick.set_fontweight("bold" if gain else "normal")
     axes.grid(axis="y", color="0.8", linewidth=0.6)
     axes.set_axisbelow(True)
     axes.legend(loc="lower left", frameon=False, ncols=2)
+
+
+def _large_faders(sheet: Sheet) -> tuple[list[str], float]:
+    """Return the faders to set in one or more lines, and how large they can be written."""
+    moved = [
+        f"{band_words(hz)} {gain_words(gain)}"
+        for hz, gain in zip(NOMINAL_HZ, sheet.faders_db, strict=True)
+        if gain
+    ]
+    rows = 1 if len(moved) <= 6 else 2 if len(moved) <= 14 else 3
+    each = -(-max(len(moved), 1) // rows)
+    lines = ["     ".join(moved[n : n + each]) for n in range(0, len(moved), each)]
+    longest = max(map(len, lines), default=1)
+    return lines or ["all faders flat"], min(22.0 / max(1, rows - 0.5), 1350 / max(longest, 1))
 
 
 def _write_words(figure: Any, sheet: Sheet) -> None:
@@ -131,15 +144,17 @@ def _write_words(figure: Any, sheet: Sheet) -> None:
         figure.text(x, y, printable(text), fontsize=size, va="top", parse_math=False, **more)
 
     title = sheet.title
-    put(0.03, 0.97, title, min(30.0, 1500 / max(len(title), 1)), fontweight="bold")
+    put(0.03, 0.97, title, min(30.0, 1150 / max(cell_len(title), 1)), fontweight="bold")
     put(0.03, 0.895, "   ".join(head_lines(sheet)[-2:]), 12)
     put(0.03, 0.865, "   ".join(filter(None, (gain_line(sheet), loss_line(sheet)))), 12)
-    put(0.03, 0.29, faders_line(sheet), min(14.0, 2400 / len(faders_line(sheet))), wrap=True)
+    lines, size = _large_faders(sheet)
+    for number, line in enumerate(lines):
+        put(0.03, 0.305 - 0.0018 * size * number, line, size, fontweight="bold")
     rows = ring_lines(sheet)
     if len(rows) > RINGS_MOST + 1:
         rows = [*rows[: RINGS_MOST + 1], f"and {len(sheet.rings) - RINGS_MOST} more"]
     for number, row in enumerate(rows):
-        put(0.03, 0.24 - 0.02 * number, row, 10, family="monospace")
+        put(0.03, 0.235 - 0.02 * number, row, 9.5, family="monospace")
     if sheet.note:
-        put(0.55, 0.24, f"note: {sheet.note}", 10, wrap=True)
+        put(0.55, 0.235, f"note: {sheet.note}", 10, wrap=True)
     put(0.03, 0.035, CAUTION, 9, color="0.3")

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from prehowl.daemon.data_folder import data_folder
 from prehowl.daemon.errors import OutputError, SheetError
-from prehowl.daemon.sheets.naming import file_name, parse_file_name, sheet_name
+from prehowl.daemon.sheets.naming import file_name, parse_file_name, plain_text, sheet_name
 from prehowl.daemon.sheets.sheet import FORMAT, Change, Sheet
 from prehowl.daemon.sheets.sheet_toml import (
     sheet_from_mapping,
@@ -141,7 +141,8 @@ class Store:
     def find(self, words: str) -> tuple[str, int | None]:
         """Return name and version that a person means: `wedge-12--vocal--mix-1`, `vocal mix 1@2`.
 
-        An exact name wins; else every word must be part of the name, and of one name only.
+        An exact name wins; else every word must be part of the name, and of one name only, or a
+        whole word of one name only.
 
         Raises
         ------
@@ -152,8 +153,11 @@ class Store:
         names = self.names()
         if text in names:
             return text, version
-        parts = text.casefold().split()
+        parts = plain_text(text).split()
         fits = [name for name in names if parts and all(part in name for part in parts)]
+        # `mix-1` means mix 1, although it is part of mix 10.
+        whole = [name for name in fits if all(f"-{part}-" in f"-{name}-" for part in parts)]
+        fits = whole if len(whole) == 1 else fits
         if len(fits) == 1:
             return fits[0], version
         if fits:

@@ -1,9 +1,10 @@
 """A sheet in words, at most 80 columns wide."""
 
 import math
-import textwrap
 from collections.abc import Sequence
 from datetime import datetime
+
+from rich.cells import cell_len, chop_cells
 
 from prehowl.daemon.sheets.effect import (
     MovedRing,
@@ -161,7 +162,15 @@ def notch_lines(sheet: Sheet, most: int) -> list[str]:
 
 def wrapped(text: str, indent: str = "") -> list[str]:
     """Return a text of any length in lines of at most 80 columns, safe on a terminal."""
-    return textwrap.wrap(printable(text), WIDTH, subsequent_indent=indent) or [""]
+    lines = [""]
+    for word in printable(text).split():
+        for piece in chop_cells(word, WIDTH - cell_len(indent)):
+            longer = f"{lines[-1]} {piece}" if lines[-1].strip() else lines[-1] + piece
+            if cell_len(longer) <= WIDTH:
+                lines[-1] = longer
+            else:
+                lines.append(indent + piece)
+    return lines
 
 
 def joined_lines(*parts: Sequence[str]) -> list[str]:

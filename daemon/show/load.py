@@ -35,7 +35,11 @@ def load_show(path: str | Path) -> Show:
     where = str(path)
     if not where:
         raise ShowFileError("the name of the show file is empty; name a file, or leave --show away")
-    return read_show(_parse(_text(Path(path), where), where), where, "file")
+    show = read_show(_parse(_text(Path(path), where), where), where, "file")
+    if not show.sheets.folder:
+        return show
+    folder = _beside(Path(path), show.sheets.folder, where)
+    return replace(show, sheets=replace(show.sheets, folder=folder))
 
 
 def read_show(raw: Mapping[str, Any], where: str, origin: str) -> Show:
@@ -78,6 +82,16 @@ def default_show(
         for i in range(channels)
     )
     return Show(device=Device(rate_hz=rate_hz), channels=listed, osc=tuple(osc))
+
+
+def _beside(file: Path, folder: str, where: str) -> str:
+    """Return a folder as seen from the file: a show on a memory stick brings its sheets along."""
+    try:
+        return str(file.parent / Path(folder).expanduser())
+    except RuntimeError:
+        raise ShowFileError(
+            f"{where}: sheets.folder is {folder!r}, but nobody of that name has a home here"
+        ) from None
 
 
 def _text(path: Path, where: str) -> str:

@@ -74,7 +74,14 @@ def _kinds(show: Show) -> Iterator[Fault]:
     senseless = {
         Kind.MIC: ("mic",),
         Kind.MIX: ("mix",),
-        Kind.REFERENCE: ("mic", "mix", "loop_delay_ms", "distance_m", "sensitivity"),
+        Kind.REFERENCE: (
+            "mic",
+            "mix",
+            "loop_delay_ms",
+            "distance_m",
+            "sensitivity",
+            "sheet",
+        ),
     }
     why = {
         Kind.MIC: "a mic belongs to a mix; use mix = ...",

@@ -16,8 +16,10 @@ from prehowl.daemon.show.tables import (
     Kind,
     OscTarget,
     Screen,
+    Sheets,
     Stage,
 )
+from prehowl.daemon.weak_bands import WeakBands
 from prehowl.detectors.engine import ChannelSetup
 from prehowl.detectors.loop import loop_delay
 
@@ -34,6 +36,7 @@ class Show:
         default_factory=Detection
     )
     advice: Annotated[Advice, Key("How cuts are advised.")] = field(default_factory=Advice)
+    sheets: Annotated[Sheets, Key("Where the EQ sheets are.")] = field(default_factory=Sheets)
     screen: Annotated[Screen, Key("The dashboard.")] = field(default_factory=Screen)
     channels: Annotated[
         tuple[Channel, ...],
@@ -58,6 +61,8 @@ class Show:
     ] = ()
     origins: Mapping[str, str] = field(default_factory=dict)
     """Path of a key -> where its value came from, for keys that are not at their default."""
+    weak_bands: Mapping[int, WeakBands] = field(default_factory=dict)
+    """Channel number -> what its EQ sheet says; filled by `sheets.in_show.with_sheets`."""
 
     def names(self, channels: int, known: Sequence[str] = ()) -> tuple[str, ...]:
         """Return a name for each of the first `channels` channels.

@@ -126,6 +126,20 @@ class Advice:
 
 
 @dataclass(frozen=True, slots=True)
+class Sheets:
+    """Where the EQ sheets are."""
+
+    folder: Annotated[
+        str | None,
+        Key(
+            "Folder of the EQ sheets that `channels.sheet` names; a relative one counts from the "
+            "show file's own folder.",
+            unset="`sheets` in the user's data folder (docs/sheets.md)",
+        ),
+    ] = None
+
+
+@dataclass(frozen=True, slots=True)
 class Screen:
     """The dashboard."""
 
@@ -199,6 +213,15 @@ class Channel:
             "This channel's own sensitivity.",
             choices=tuple(SENSITIVITIES),
             unset="`detection.sensitivity`",
+        ),
+    ] = None
+    sheet: Annotated[
+        str | None,
+        Key(
+            "The EQ sheet of its mix: the name as `prehowl sheets list` prints it, or words of it "
+            "that fit no other; `@2` behind it means version 2. Its bands are marked as known "
+            "weak. A mic shares the sheet of its mix, and the other way round.",
+            unset="none",
         ),
     ] = None
 

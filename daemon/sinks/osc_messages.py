@@ -234,11 +234,14 @@ def ring_values(event: RingEvent | None) -> dict[str, Value]:
 def label(event: RingEvent) -> str:
     """Return what to do in a few characters: '2.5 kHz -3 dB'; 'TEST' goes before a test alert.
 
-    A suspect is to be watched, not yet to be pulled: its label names the band only.
+    A suspect is to be watched, not yet to be pulled: its label names the band only. Where the
+    channel's EQ sheet has that fader at its cap, it says so: '2.5 kHz at cap'.
     """
     cut = event.cut_db if event.is_alarm else None
     words = band_words(float(event.band_hz))
-    if cut is not None and math.isfinite(cut) and cut > 0:
+    if event.is_alarm and event.sheet_at_cap:
+        words += " at cap"
+    elif cut is not None and math.isfinite(cut) and cut > 0:
         words += f" -{round(float(cut), 1):g} dB"
     return f"TEST {words}" if "test" in event.evidence else words
 

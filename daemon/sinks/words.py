@@ -26,12 +26,17 @@ def time_words(time_s: float) -> str:
 
 
 def advice_words(event: RingEvent) -> str:
-    """Return what to do about an event: 'pull 2.5 kHz by 3 dB', 'watch 400 Hz', '400 Hz calm'."""
+    """Return what to do about an event: 'pull 2.5 kHz by 3 dB', 'watch 400 Hz', '400 Hz calm'.
+
+    A band whose fader is at its cap already has no more to give: 'send down (2.5 kHz cap)'.
+    """
     band = band_words(event.band_hz)
     if event.state is RingState.CLEARED:
         return f"{band} calm"
     if event.state is RingState.SUSPECT:
         return f"watch {band}"
+    if event.sheet_at_cap:
+        return f"send down ({band} cap)"
     return f"pull {band}" if event.cut_db is None else f"pull {band} by {event.cut_db:g} dB"
 
 

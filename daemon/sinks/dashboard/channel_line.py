@@ -67,7 +67,7 @@ def _channel_line(
     line.put(fitted(view.names[row], columns.name, signs.ellipsis), style).put(" ")
     _put_level(line, view, row, columns, paper)
     if columns.per_band:
-        _put_bands(line, steps, rings, columns.per_band, paper)
+        _put_bands(line, steps, rings, view.weak[row], columns.per_band, paper)
     line.put(" ")
     return line.put(_ring_words(view, rings, line.left, signs), style)
 
@@ -105,9 +105,17 @@ def _meter(share: float, cells: int, marks: str) -> str:
 
 
 def _put_bands(
-    line: Line, steps: list[int], rings: list[RingEvent], per_band: int, paper: Paper
+    line: Line,
+    steps: list[int],
+    rings: list[RingEvent],
+    weak: frozenset[int],
+    per_band: int,
+    paper: Paper,
 ) -> None:
-    """Append the 31 bands; a band that rings is at least as tall as its state says."""
+    """Append the 31 bands; a band that rings is at least as tall as its state says.
+
+    A calm band that the EQ sheet knows as weak carries a mark of its own.
+    """
     ranks = [0] * BANDS
     for ring in rings:
         if ring.band_hz in NOMINAL_HZ:
@@ -118,7 +126,7 @@ def _put_bands(
     start = 0
     for band in range(1, BANDS + 1):
         if band == BANDS or looks[band] != looks[start]:
-            cells = (_cell(paper.signs.heights, step, per_band) for step in steps[start:band])
+            cells = (_cell(paper.signs, steps[n], n in weak, per_band) for n in range(start, band))
             line.put("".join(cells), _style(paper.theme, looks[start]))
             start = band
 
@@ -133,7 +141,8 @@ def _style(theme: Theme, look: tuple[int, int]) -> Style:
     return theme.mark_of_state(rank) if rank else (theme.quiet, theme.base, theme.strong)[warmth]
 
 
-def _cell(heights: str, step: int, per_band: int) -> str:
-    """Return one band: as wide as there is room less a gap, a calm one as a single dot."""
+def _cell(signs: Signs, step: int, is_weak: bool, per_band: int) -> str:
+    """Return one band: as wide as there is room less a gap, a calm one as a single mark."""
     marks = per_band - 1 if step and per_band > 1 else 1
-    return heights[step] * marks + " " * (per_band - marks)
+    mark = signs.weak if is_weak and not step else signs.heights[step]
+    return mark * marks + " " * (per_band - marks)

@@ -6,6 +6,7 @@ from prehowl.daemon.events import RingEvent
 from prehowl.daemon.sinks.base import Health, Snapshot
 from prehowl.daemon.sinks.dashboard.model import Model
 from prehowl.daemon.sources.base import SourceHealth
+from prehowl.daemon.weak_bands import WeakBands, with_sheet
 from prehowl.detectors.bands import NOMINAL_HZ
 from prehowl.detectors.rings import RingState
 
@@ -15,9 +16,15 @@ NAMES = (
     "Fiddle", "Sax", "Trumpet", "Talk", "Announcer", "Mix 1", "Mix 2", "Mix 3", "Mix 4", "Mix 5",
     "Mix 6", "Mix 7", "Mix 8",
 )  # fmt: skip
-MOMENTS = ("calm", "suspect", "ringing", "howling", "cleared", "no-input")
+MOMENTS = ("calm", "suspect", "ringing", "howling", "cleared", "no-input", "at-cap")
 TITLE = "Meadow Lantern Festival · Harbour Brass"
 _FIDDLE, _VOX = 20, 1
+_WEAK = WeakBands(
+    "Wedge 12 / Vocal / Mix 1",
+    {63.0: 2.0, 800.0: 3.0, 2500.0: 6.0, 4000.0: 2.5},
+    frozenset({2500.0}),
+    frozenset({800.0, 2500.0}),
+)
 
 
 def names(channels: int) -> tuple[str, ...]:
@@ -79,7 +86,8 @@ def snapshot(
 
 def moment(name: str, channels: int = 32, *, now_s: float = 100.0) -> Model:
     """Return a model in one of `MOMENTS`, seen at `now_s`."""
-    model = Model(names(channels), title=TITLE)
+    weak = {number: _WEAK for number in (_VOX, _VOX + 1)} if name == "at-cap" else {}
+    model = Model(names(channels), title=TITLE, weak_bands=weak)
     for past in _past(channels):
         model.take_event(past, now_s - 60)
     story, health = stories(channels)[name], None
@@ -113,6 +121,7 @@ def stories(channels: int) -> dict[str, list[RingEvent]]:
         "no-input": [],
         "suspect": [suspect],
         "ringing": [suspect, other, ringing],
+        "at-cap": [with_sheet(told, _WEAK) for told in (suspect, ringing)],
         "howling": [suspect, other, ringing, howling],
         "cleared": [suspect, ringing, event(RingState.CLEARED, _VOX, time_s=755.0)],
     }

@@ -86,6 +86,7 @@ class Signs:
     """The characters that one kind of terminal can show."""
 
     heights: str  # nine marks for suspicion 0, 1/8 .. 1
+    weak: str  # in place of the first one, in a band that the EQ sheet knows as weak
     states: tuple[str, str, str, str]  # calm, suspect, ringing, howling
     meter: str  # one cell of a level: empty, then ever fuller
     full: str  # a whole block of a figure
@@ -103,9 +104,11 @@ class Signs:
 
 
 UNICODE = Signs(
-    "·▁▂▃▄▅▆▇█", ("·", "▂", "▅", "█"), "·╸━", "█", "▒", "▀", "▄", "…", ("▶", "◀"), " · "
+    "·▁▂▃▄▅▆▇█", "v", ("·", "▂", "▅", "█"), "·╸━", "█", "▒", "▀", "▄", "…", ("▶", "◀"), " · "
 )
-ASCII = Signs(".,:;-=+*#", (".", "?", "!", "#"), ".=", "#", ":", '"', "m", "..", (">", "<"), " | ")
+ASCII = Signs(
+    ".,:;-=+*#", "v", (".", "?", "!", "#"), ".=", "#", ":", '"', "m", "..", (">", "<"), " | "
+)
 
 
 def letters(text: str, scale: int, signs: Signs, padding: int = 0) -> list[str] | None:

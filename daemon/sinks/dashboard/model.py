@@ -5,7 +5,7 @@ own monotonic time, because holding a message is about the reader and not about 
 """
 
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,6 +15,7 @@ from prehowl.daemon.notes import Note
 from prehowl.daemon.rings_now import BADNESS
 from prehowl.daemon.sinks.base import Snapshot
 from prehowl.daemon.sinks.dashboard.wording import clean, name_or_number
+from prehowl.daemon.weak_bands import WeakBands
 from prehowl.detectors.rings import RingState
 
 HOLD_ALARM_S = 8.0
@@ -47,6 +48,7 @@ class View:
     title: str
     names: tuple[str, ...]  # by row, safe to print
     numbers: tuple[int, ...]  # channel number of each row
+    weak: tuple[frozenset[int], ...]  # bands (0..30) of each row that its EQ sheet knows as weak
     snapshot: Snapshot | None
     heard_s: float | None  # when the snapshot came; None before the first
     rings: tuple[RingEvent, ...]  # all living, worst first
@@ -97,6 +99,8 @@ class Model:
         Stands at the top: the show, or the act.
     has_keys : bool
         Whether a keyboard is there to name keys for.
+    weak_bands : mapping, optional
+        Channel number -> what its EQ sheet says.
     """
 
     def __init__(
@@ -105,6 +109,7 @@ class Model:
         channel_numbers: Sequence[int] | None = None,
         title: str = "",
         has_keys: bool = True,
+        weak_bands: Mapping[int, WeakBands] | None = None,
     ) -> None:
         numbers = tuple(channel_numbers or range(1, len(names) + 1))
         if len(numbers) != len(names):
@@ -114,6 +119,8 @@ class Model:
         self.page = 0
         self.lost = ""
         self._numbers = numbers
+        known = weak_bands or {}
+        self._weak = tuple(known[n].indices if n in known else frozenset() for n in numbers)
         self._names = tuple(name_or_number(*pair) for pair in zip(names, numbers, strict=True))
         self._snapshot: Snapshot | None = None
         self._heard_s: float | None = None
@@ -209,6 +216,7 @@ class Model:
             title=self.title,
             names=self._names,
             numbers=self._numbers,
+            weak=self._weak,
             snapshot=self._snapshot,
             heard_s=self._heard_s,
             rings=tuple(sorted(self._rings.values(), key=_badness, reverse=True)),

@@ -20,6 +20,7 @@ from prehowl.daemon.sinks.dashboard.wording import (
     cut_words,
     margin_words,
     progress_words,
+    sheet_words,
 )
 from prehowl.daemon.sinks.words import band_words, frequency_words
 from prehowl.detectors.bands import NOMINAL_HZ
@@ -28,6 +29,8 @@ STALE_S = 2.0
 """Snapshots come about ten times a second; this long without one means that nobody listens."""
 SILENT_DBFS = -90.0
 """Below the noise of any microphone preamplifier that is switched on (our choice)."""
+AT_CAP = "AT CAP"
+"""In place of a cut: the fader is as far down as the channel's EQ sheet lets it go."""
 NEAR = 0.25
 """Share of an alarm from which a calm screen names the band that is nearest to one."""
 
@@ -40,7 +43,7 @@ class Panel:
     head: str  # left, large: who, or the one word
     state: str  # right, large: how bad
     band: str  # "2.5 kHz" as figures; "" for none
-    cut: str  # "-3 dB"
+    cut: str  # "-3 dB", `AT_CAP`, or "" for none
     sentence: tuple[str, ...]  # parts; the first is the message in plain words, always shown
     more: tuple[str, ...] = ()  # further parts, as many as fit
 
@@ -84,10 +87,13 @@ def _fault(view: View, now_s: float) -> Panel | None:
 
 def _ring_panel(view: View, ring: RingEvent) -> Panel:
     name, state = view.name_of(ring), str(ring.state).upper()
+    cut = _cut(ring)
     verb = "pull" if ring.is_alarm else "watch"
+    verb = "send down," if cut == AT_CAP else verb
     since = "" if ring.onset_s is None else f"since {clock_words(ring.onset_s)}"
     growth = "" if ring.growth_db_per_s is None else f" {ring.growth_db_per_s:+.0f} dB/s"
     figures = (
+        sheet_words(ring),
         frequency_words(ring.frequency_hz),
         f"{ring.level_dbfs:.0f} dBFS{growth} at {clock_words(ring.time_s)}",
         margin_words(ring.margin_db),
@@ -98,7 +104,7 @@ def _ring_panel(view: View, ring: RingEvent) -> Panel:
         name,
         state,
         band_words(ring.band_hz),
-        cut_words(ring.cut_db),
+        cut,
         (
             f"{state} {name}: {verb} {band_and_cut(ring)}",
             progress_words(ring, view.time_s),
@@ -108,13 +114,17 @@ def _ring_panel(view: View, ring: RingEvent) -> Panel:
     )
 
 
+def _cut(ring: RingEvent) -> str:
+    return AT_CAP if ring.is_alarm and ring.sheet_at_cap else cut_words(ring.cut_db)
+
+
 def _held_panel(view: View, held: Held, now_s: float) -> Panel:
     worst = held.worst
     name, age = view.name_of(worst), age_words(max(0.0, now_s - held.cleared_at_s))
     text = f"Cleared {age}: was {band_words(worst.band_hz)} on {name}"
     word = f"had been {worst.state}"
-    advice = f"{cut_words(worst.cut_db)} was advised" if worst.cut_db is not None else ""
-    band, cut = band_words(worst.band_hz), cut_words(worst.cut_db)
+    band, cut = band_words(worst.band_hz), _cut(worst)
+    advice = f"{cut} was advised" if cut not in ("", AT_CAP) else ""
     return Panel(0, name, "CLEARED", band, cut, (text, word, advice), _others(view, None))
 
 

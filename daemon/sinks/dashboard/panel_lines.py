@@ -7,7 +7,7 @@ from rich.style import Style
 
 from prehowl.daemon.sinks.dashboard.frame import Line, Paper
 from prehowl.daemon.sinks.dashboard.glyphs import Signs, capitals, figures, letters, spaced
-from prehowl.daemon.sinks.dashboard.panel import Panel
+from prehowl.daemon.sinks.dashboard.panel import AT_CAP, Panel
 from prehowl.daemon.sinks.dashboard.wording import cut_to, joined
 
 MARGIN = " "
@@ -148,7 +148,10 @@ def _band_and_cut(panel: Panel, scale: int, unit_scale: int, cells: int, signs: 
     band = _quantity(panel.band, scale, unit_scale, signs, mark)
     if not panel.cut:
         return band
-    cut = _quantity(panel.cut, scale, unit_scale, signs, mark)
+    if panel.cut == AT_CAP:
+        cut = _word(panel.cut, max(1, unit_scale), len(band), signs)
+    else:
+        cut = _quantity(panel.cut, scale, unit_scale, signs, mark)
     gap = " " * cells
     return [left + gap + right for left, right in zip(band, cut, strict=True)]
 
@@ -164,6 +167,12 @@ def _quantity(text: str, scale: int, unit_scale: int, signs: Signs, mark: str) -
         row + " " * max(1, 2 * unit_scale) + part.ljust(cells)
         for row, part in zip(rows, word, strict=True)
     ]
+
+
+def _word(text: str, scale: int, height: int, signs: Signs) -> list[str]:
+    """Return a word in large letters on the base line of figures `height` rows tall."""
+    rows = letters(text, scale, signs) or [text]
+    return [" " * len(rows[0])] * (height - len(rows)) + rows
 
 
 def _fits(left: str, right: str, width: int) -> bool:

@@ -15,6 +15,7 @@ PICTURES = (
     ("suspect", "dark", 80, 24, 32),
     ("ringing", "dark", 80, 24, 32),
     ("ringing", "light", 80, 24, 32),
+    ("at-cap", "dark", 80, 24, 8),
     ("howling", "dark", 120, 40, 32),
     ("cleared", "light", 80, 24, 32),
 )

@@ -7,7 +7,7 @@ draws and reads keys. After a fault of the screen alarms go on as plain lines.
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 from rich.console import Console
 
@@ -24,6 +24,7 @@ from prehowl.daemon.sinks.dashboard.terminal import KEYS, is_usable
 from prehowl.daemon.sinks.dashboard.themes import Theme
 from prehowl.daemon.sinks.full_screen import FullScreen
 from prehowl.daemon.sinks.table import table_line
+from prehowl.daemon.weak_bands import WeakBands
 
 PENDING_LINES = 200
 COMMAND_KEYS = {
@@ -63,6 +64,8 @@ class Dashboard:
         Given what keys ask of the watch, from the drawing thread: `Desk.put`.
     clock : callable
         The reader's monotonic time in seconds.
+    weak_bands : mapping, optional
+        Channel number -> what its EQ sheet says; these bands carry a mark.
     """
 
     def __init__(
@@ -76,6 +79,7 @@ class Dashboard:
         on_quit: Callable[[], object] = _do_nothing,
         on_command: Callable[[Command], object] = _no_desk,
         clock: Callable[[], float] = time.monotonic,
+        weak_bands: Mapping[int, WeakBands] | None = None,
     ) -> None:
         self._screen = FullScreen(
             self,
@@ -85,7 +89,7 @@ class Dashboard:
             what="the dashboard",
             goes_on="The watch goes on; alarms follow as lines. Stop with Ctrl-C.",
         )
-        self._model = Model(names, channel_numbers, title)
+        self._model = Model(names, channel_numbers, title, weak_bands=weak_bands)
         self._numbers = tuple(channel_numbers or range(1, len(names) + 1))
         self._on_quit = on_quit
         self._on_command = on_command

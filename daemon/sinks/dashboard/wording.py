@@ -52,8 +52,17 @@ def cut_words(cut_db: float | None) -> str:
 
 
 def band_and_cut(event: RingEvent) -> str:
-    """Return '2.5 kHz -3 dB', or the band alone where no cut is known."""
+    """Return '2.5 kHz -3 dB', '2.5 kHz at cap', or the band alone where no cut is known."""
+    if event.is_alarm and event.sheet_at_cap:
+        return f"{band_words(event.band_hz)} at cap"
     return f"{band_words(event.band_hz)} {cut_words(event.cut_db)}".rstrip()
+
+
+def sheet_words(event: RingEvent) -> str:
+    """Return what the channel's EQ sheet says of the ring's band; empty where it says nothing."""
+    if event.sheet_cut_db is None:
+        return ""
+    return f"known weak, {cut_words(event.sheet_cut_db)} on the sheet"
 
 
 def margin_words(margin_db: float | None) -> str:

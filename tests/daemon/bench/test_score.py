@@ -2,7 +2,7 @@
 
 import pytest
 
-from prehowl.daemon.bench import report, summary
+from prehowl.daemon.bench import plots, report, summary
 from prehowl.daemon.bench.cases import RATE_HZ, TrueRing
 from prehowl.daemon.bench.material import Excerpt, Kind, Piece
 from prehowl.daemon.bench.records import Heard, HeardCase, HeardExcerpt
@@ -176,6 +176,14 @@ def test_what_one_channel_cannot_tell_is_in_no_total():
     assert groups["indistinct"] == 10.0
     assert free["with_reference"]["hours"] == 0.1
     assert free["with_reference"]["false_alarms"]["count"] == 0
+
+
+def test_both_pictures_of_a_run_are_drawn(tmp_path):
+    """Oracle: definition; also where a class of growth has no ring at all."""
+    heard = run_by_hand()
+    plots.draw_detection(heard, summary.summarise(heard), tmp_path)
+    for name in ("lead-against-growth.png", "recall-by-growth.png"):
+        assert (tmp_path / name).stat().st_size > 5_000
 
 
 def test_rings_without_a_rise_have_a_row_of_their_own():

@@ -8,11 +8,12 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from sheet_makers import gains, sheets
 
 from prehowl.daemon.data_folder import data_folder
 from prehowl.daemon.errors import OutputError, SheetError
 from prehowl.daemon.sheets.naming import parse_file_name, sheet_name
-from prehowl.daemon.sheets.sheet import Change, FoundRing, Sheet, ring_of
+from prehowl.daemon.sheets.sheet import Change, Sheet, ring_of
 from prehowl.daemon.sheets.sheet_toml import (
     sheet_from_mapping,
     sheet_from_toml,
@@ -20,7 +21,6 @@ from prehowl.daemon.sheets.sheet_toml import (
     toml_text,
 )
 from prehowl.daemon.sheets.store import Store, default_folder, read_file
-from prehowl.detectors.bands import NOMINAL_HZ
 
 AT = "2026-07-04T14:30:00+02:00"
 PLAIN = Sheet("Wedge 12", "Vocal mic", "Mix 1", rings=(ring_of(2513.4, 3, AT),)).with_faders(
@@ -28,41 +28,6 @@ PLAIN = Sheet("Wedge 12", "Vocal mic", "Mix 1", rings=(ring_of(2513.4, 3, AT),))
 )
 UNTIMED = {"max_examples": 50, "deadline": None}
 NAME = "wedge-12--vocal-mic--mix-1"
-
-printable = st.characters(exclude_categories=("C", "Z"))
-words = st.text(printable, min_size=1, max_size=40).filter(
-    lambda text: any(c.isalnum() for c in text) and text.isprintable()
-)
-texts = st.text(st.characters(exclude_categories=("C", "Zl", "Zp")), max_size=80).filter(
-    str.isprintable
-)
-moments = st.datetimes().map(lambda moment: moment.isoformat())
-gains = st.floats(-24, 12)
-rings = st.builds(
-    FoundRing,
-    st.floats(10, 24_000),
-    st.sampled_from([float(hz) for hz in NOMINAL_HZ]),
-    st.floats(0, 24),
-    st.just("") | moments,
-)
-changes = st.builds(Change, moments, texts.filter(str.strip))
-sheets = st.builds(
-    Sheet,
-    words,
-    words,
-    words,
-    place=texts,
-    made_at=st.just("") | moments,
-    temperature_c=st.none() | st.floats(-20, 55),
-    eq=st.sampled_from(["constant-q", "proportional-q"]),
-    fader_step_db=st.floats(0.1, 1),
-    gain_won_db=st.none() | st.floats(-40, 40),
-    pull_back_db=st.none() | st.integers(0, 40),
-    note=texts,
-    rings=st.lists(rings, max_size=4).map(tuple),
-    history=st.lists(changes, max_size=4).map(tuple),
-    faders_db=st.lists(gains, min_size=31, max_size=31).map(tuple),
-)
 
 
 @pytest.fixture
@@ -117,6 +82,14 @@ def test_a_file_cut_short_is_found_out(at):
         return
     with pytest.raises(SheetError, match=r"Half written|is missing|must be"):
         sheet_from_toml(cut, "x")
+
+
+def test_a_number_cut_in_two_is_found_out():
+    """Oracle: definition: `-12.0` cut to `-1` is good TOML and a wrong fader."""
+    text = toml_text(PLAIN.with_faders({30: -12.0}))
+    assert text.endswith("-12.0\n")
+    with pytest.raises(SheetError, match="ends in the middle of a line"):
+        sheet_from_toml(text[: -len("2.0\n")], "x")
 
 
 @pytest.mark.parametrize(
@@ -231,6 +204,7 @@ def test_a_sheet_is_found_by_words(store):
     store.save(replace(PLAIN, mix="Mix 10"), "x", AT)
     assert store.find(NAME) == (NAME, None)
     assert store.find("mix-10") == (f"{NAME}0", None)
+    assert store.find("mix-1 vocal") == (NAME, None)
     assert store.find("Vocal 10@3") == (f"{NAME}0", 3)
     with pytest.raises(SheetError, match=f"may be any of: {NAME}, {NAME}0"):
         store.find("vocal")
@@ -271,6 +245,14 @@ def test_it_is_on_the_disk_before_it_has_its_name(store, monkeypatch):
     monkeypatch.setattr(os, "link", lambda *paths: (done.append("link"), link(*paths)))
     store.save(PLAIN, "x", AT)
     assert done == ["fsync", "link", "fsync"]
+
+
+def test_what_a_crash_left_behind_is_passed_over(store):
+    """Oracle: definition: a file without its name is no sheet, and disturbs none."""
+    kept = store.save(PLAIN, "x", AT)
+    (store.folder / ".new-abc.tmp").write_text(toml_text(PLAIN)[:100])
+    assert store.listing().sheets == ((NAME, kept),)
+    assert store.listing().faults == ()
 
 
 def test_a_folder_that_is_a_file_is_told(tmp_path):
