@@ -17,9 +17,9 @@ from prehowl.daemon.show.osc_tables import OscMap
 from prehowl.daemon.show.tables import OscTarget
 from prehowl.daemon.sinks.base import Snapshot
 from prehowl.daemon.sinks.osc_board import NO_ACT, Board, act_of, make_board
+from prehowl.daemon.sinks.osc_bytes import Value
 from prehowl.daemon.sinks.osc_link import PAUSE_FIRST_S, Resolve
 from prehowl.daemon.sinks.osc_messages import (
-    Value,
     control_datagram,
     health_datagram,
     ring_datagram,

@@ -8,7 +8,8 @@ from typing import Protocol
 
 from prehowl.daemon.ringout.acts import Entry
 from prehowl.daemon.ringout.state import Phase, Pull, State
-from prehowl.daemon.sinks.osc_messages import NOTHING, Value, typed
+from prehowl.daemon.sinks.osc_bytes import Value
+from prehowl.daemon.sinks.osc_messages import NOTHING, typed
 from prehowl.daemon.sinks.ringout.wording import cut_list, pulls_words, task_words
 
 RINGOUT = (
