@@ -115,8 +115,18 @@ def _setting_lines(report: Report) -> Iterator[str]:
     yield f"show file: {report.show_file or 'none, defaults hold'}"
     for setting in settings_in_force(report.show):
         if "[" not in setting.path:
-            value = "-" if setting.value in (None, "") else setting.value
-            yield f"  {setting.path:<24} {printable(str(value)):<24} {setting.origin}"
+            yield f"  {setting.path:<24} {_shown(setting.value):<24} {setting.origin}"
+
+
+def _shown(value: object) -> str:
+    """Return a value as one reads it: lists with commas, nothing as a dash."""
+    if value in (None, "", ()):
+        return "-"
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, tuple):
+        return printable(", ".join(map(str, value)))
+    return printable(str(value))
 
 
 def _channel_lines(report: Report) -> Iterator[str]:

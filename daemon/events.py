@@ -52,8 +52,8 @@ class RingEvent:
 
     def record(self) -> dict[str, Any]:
         """Return the event as plain JSON types, keys in the documented order, rounded."""
-        record = self._figures() | self._of_sheet()
-        return record if self.act is None else {**record, "act": self.act}
+        act = {} if self.act is None else {"act": self.act}
+        return self._figures() | self._of_sheet() | act
 
     def _figures(self) -> dict[str, Any]:
         return {

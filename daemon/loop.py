@@ -228,11 +228,10 @@ class _Loop:
 
     def publish(self, changes: Sequence[RingChange]) -> None:
         for change in changes:
-            dated = self.clock.dated(change)
+            dated, number = self.clock.dated(change), self.numbers[change.ch]
             event = event_from_change(dated, self.desk.names, self.source.rate_hz)
-            number = self.numbers[change.ch]
             event = replace(event, channel=number, act=self.desk.act)
-            event = with_sheet(event, self.weak_bands.get(number))
+            event = with_sheet(event, self.desk.weak_bands(self.weak_bands).get(number))
             self.rings.take(event)
             for sink in self.sinks:
                 sink.on_event(event)
@@ -271,6 +270,7 @@ class _Loop:
             act_number=order.number,
             acts=len(order),
             held=self.desk.held,
+            weak_bands=self.desk.weak_bands(self.weak_bands),
         )
 
     def health(self) -> Health:

@@ -10,9 +10,9 @@ from prehowl.detectors.bands import band_index
 from prehowl.detectors.belief import TREES, suspicion_of
 from prehowl.detectors.framing import SampleMemory, quantum_length
 from prehowl.detectors.resolution import DESIGNS, Resolution
-from prehowl.detectors.rings import RingChange
+from prehowl.detectors.rings import ALARMS, RingChange
 from prehowl.detectors.spectrum import to_dbfs
-from prehowl.detectors.tracker import ALARMS, ChannelSetup, Frame, RingTracker
+from prehowl.detectors.tracker import ChannelSetup, Frame, RingTracker
 from prehowl.detectors.trees import Trees
 
 LEVEL_MEMORY_S = 0.1

@@ -9,10 +9,10 @@ import math
 
 from prehowl.detectors.bands import octaves_off_centre
 
-RESERVE_DB = 2.0
-"""Cut beyond the bare excess, so that the ring does not linger: 2-3 dB of margin avoid audible
-ringing (Schroeder 1964, Guelke & Broadhurst 1971; both second hand, through van Waterschoot &
-Moonen 2011)."""
+RESERVE_DB = 1.5
+"""Cut beyond the bare excess, so that the ring does not linger. Rounding up to the fader's step
+adds to it; 2-3 dB of margin avoid audible ringing (Schroeder 1964, Guelke & Broadhurst 1971; both
+second hand, through van Waterschoot & Moonen 2011)."""
 
 SMALLEST_CUT_DB = 1.0
 

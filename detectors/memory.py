@@ -57,7 +57,8 @@ class SpectrumMemory:
         ndarray of float32, shape (places, times, n)
         """
         start = (self._at - back) % self.frames * (self.channels * self.bins)
-        return self._room.reshape(-1)[start[:, :, None] + index[:, None, :]]
+        places = start[:, :, None] + index[:, None, :]
+        return np.asarray(self._room.reshape(-1)[places], np.float32)
 
     def totals(self, ch: NDArray[np.intp], back: NDArray[np.intp]) -> Figures:
         """Return the summed power of channels, shape (places, times), as `past` does."""

@@ -1,7 +1,7 @@
 """The states of a ring, the moves between them, and the record of each move."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 
@@ -13,6 +13,8 @@ class RingState(StrEnum):
     HOWLING = "howling"  # alarm: sustained runaway
     CLEARED = "cleared"
 
+
+ALARMS = (RingState.RINGING, RingState.HOWLING)
 
 MOVES: Mapping[RingState | None, frozenset[RingState]] = {
     None: frozenset({RingState.SUSPECT, RingState.RINGING}),
@@ -36,6 +38,27 @@ def move(state: RingState | None, to: RingState) -> RingState:
         allowed = ", ".join(sorted(MOVES[state])) or "nothing"
         raise ValueError(f"a ring cannot move from {state} to {to}; allowed: {allowed}")
     return to
+
+
+@dataclass
+class Ring:
+    """One ring while it lives."""
+
+    id: int
+    ch: int
+    state: RingState | None
+    frequency_hz: float
+    bin_hz: float  # of the resolution that gave the frequency
+    onset_sample: int
+    level_dbfs: float
+    top_dbfs: float
+    growth_db_per_s: float
+    slope_db_per_s: float  # now
+    suspicion: float
+    seen_sample: int  # last time that it was a peak
+    proof_sample: int  # last time that the evidence reached that of a suspect
+    takeover_sample: int | None = None  # since when it holds most of the channel's power
+    evidence: Mapping[str, float | None] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

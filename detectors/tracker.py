@@ -4,8 +4,8 @@ Rings are few, so they are plain objects in a list; the arrays end here. One rin
 frequency on one channel, whichever resolution sees it.
 """
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +16,7 @@ from prehowl.detectors.belief import SUSPECT_FROM, Verdict
 from prehowl.detectors.following import Sighting, sight
 from prehowl.detectors.loop import advised_cut_db, margin_db
 from prehowl.detectors.memory import SpectrumMemory
-from prehowl.detectors.rings import RingChange, RingState, move
+from prehowl.detectors.rings import ALARMS, Ring, RingChange, RingState, move
 from prehowl.detectors.tracks import Now, look_back
 
 SUSPECT_HOLD_S = 1.0
@@ -40,14 +40,18 @@ TAKEOVER_SHARE = 0.4
 TAKEOVER_S = 0.1
 """How long it must hold that share, counted from the alarm on."""
 
+DROWNING_SHARE = 0.97
+"""Share of the channel's power in a suspect at which it leaves nothing else to be heard."""
+
+DROWNING_S = 0.4
+"""A suspect that drowns all else for so long is alarmed: it may have risen where none could see."""
+
 HARMONIC_CENTS = 50.0
 """A line nearer than this to a ring's multiple is its harmonic (a semitone is 100)."""
 
 ECHO_S = 0.3
 """For so long after a ring has stopped, its frequency is not news: long frames and the running
 belief still hold it when short frames have seen it end."""
-
-ALARMS = (RingState.RINGING, RingState.HOWLING)
 
 HARMONICS = range(2, 10)
 """A clipping amplifier makes these of a howl; they are not rings of their own."""
@@ -62,27 +66,6 @@ class ChannelSetup:
     sensitivity: float = 1.0  # 2: about twice as many false alarms; 0.5: half
     cut_cap_db: float = 6.0  # largest cut to advise
     fader_step_db: float = 0.5
-
-
-@dataclass
-class Ring:
-    """One ring while it lives."""
-
-    id: int
-    ch: int
-    state: RingState | None
-    frequency_hz: float
-    bin_hz: float  # of the resolution that gave the frequency
-    onset_sample: int
-    level_dbfs: float
-    top_dbfs: float
-    growth_db_per_s: float
-    slope_db_per_s: float  # now
-    suspicion: float
-    seen_sample: int  # last time that it was a peak
-    proof_sample: int  # last time that the evidence reached that of a suspect
-    takeover_sample: int | None = None  # since when it holds most of the channel's power
-    evidence: Mapping[str, float | None] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,7 +140,8 @@ class RingTracker:
             if frame.now.bin_hz <= 1.01 * ring.bin_hz:
                 ring.frequency_hz = float(seen.frequency_hz[number])
                 ring.bin_hz = frame.now.bin_hz
-        if ring.state not in ALARMS or seen.share[number] < TAKEOVER_SHARE:
+        needed = TAKEOVER_SHARE if ring.state in ALARMS else DROWNING_SHARE
+        if seen.share[number] < needed:
             ring.takeover_sample = None
         elif ring.takeover_sample is None:
             ring.takeover_sample = frame.sample
@@ -238,12 +222,14 @@ class RingTracker:
             return RingState.RINGING if ring.suspicion >= 1 else RingState.SUSPECT
         if self._has_stopped(ring, sample):
             return RingState.CLEARED
-        if ring.state is RingState.SUSPECT and ring.suspicion >= 1:
-            return RingState.RINGING
-        if ring.state is RingState.RINGING and ring.takeover_sample is not None:
+        held_s = -1.0
+        if ring.takeover_sample is not None:
             held_s = (sample - ring.takeover_sample) / self._rate_hz
-            return RingState.HOWLING if held_s >= TAKEOVER_S else None
-        return None
+        if ring.state is RingState.SUSPECT:
+            alarms = ring.suspicion >= 1 or held_s >= DROWNING_S
+            return RingState.RINGING if alarms else None
+        takes_over = ring.state is RingState.RINGING and held_s >= TAKEOVER_S
+        return RingState.HOWLING if takes_over else None
 
     def _has_stopped(self, ring: Ring, sample: int) -> bool:
         if (sample - ring.seen_sample) / self._rate_hz > LOST_AFTER_S:
@@ -258,6 +244,8 @@ class RingTracker:
 
     def _change(self, ring: Ring, state: RingState, sample: int) -> RingChange:
         ring.state = move(ring.state, state)
+        if state is RingState.RINGING:
+            ring.takeover_sample = None  # from now on another share counts
         setup = self._setups[ring.ch]
         over = state is RingState.CLEARED
         growth = ring.slope_db_per_s if over else ring.growth_db_per_s

@@ -20,13 +20,12 @@ from prehowl.detectors.engine import ChannelSetup, Engine
 from prehowl.detectors.trees import Trees
 
 STRETCH_S = 3.0
-PER_HOUR = {"programme": 0.25, "nuisance": 1.0}
-"""False alarms an hour at the level chosen: one in four hours of music and speech, one an hour of
-the sounds made to fool. The higher of the two levels is taken."""
+PER_HOUR = 0.25
+"""False alarms an hour of music and speech at the level chosen: one in four hours. Sounds made to
+fool are left out: a swelling whistle would set the level for every singer."""
 
-TAIL_COUNTS = (3, 40)
-"""The tail is fitted between the levels that so many stretches pass: fewer are chance, more are
-not the tail."""
+TAIL_COUNTS = (1, 12)
+"""The tail is fitted between the levels that so many stretches pass: more are not the tail."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,21 +39,14 @@ class Alarm:
 def alarm_level(
     pool: Executor, groups: Sequence[Sequence[material.Excerpt]], trees: Trees
 ) -> Alarm:
-    """Return the level that keeps both promises of `PER_HOUR` over groups of excerpts."""
-    excerpts = [excerpt for group in groups for excerpt in group]
-    highest = [
-        stretches for part in pool.map(partial(_highest, trees), groups) for stretches in part
+    """Return the level for `PER_HOUR` false alarms in the music and speech of some excerpts."""
+    programme = [
+        [excerpt for excerpt in group if excerpt.piece.group not in ("nuisance", material.APART)]
+        for group in groups
     ]
-    found = []
-    for kind, per_hour in PER_HOUR.items():
-        own = [
-            (stretches, excerpt.seconds)
-            for stretches, excerpt in zip(highest, excerpts, strict=True)
-            if (excerpt.piece.group == "nuisance") == (kind == "nuisance")
-        ]
-        hours = sum(seconds for _, seconds in own) / 3600
-        found.append(fitted(np.concatenate([stretches for stretches, _ in own]), hours, per_hour))
-    return max(found, key=lambda alarm: alarm.level)
+    parts = list(pool.map(partial(_highest, trees), [group for group in programme if group]))
+    hours = sum(excerpt.seconds for group in programme for excerpt in group) / 3600
+    return fitted(np.concatenate([own for part in parts for own in part]), hours, PER_HOUR)
 
 
 def fitted(highest: NDArray[np.float64], hours: float, per_hour: float) -> Alarm:

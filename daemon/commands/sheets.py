@@ -9,6 +9,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from prehowl.daemon.command_line import CommandParser
 from prehowl.daemon.errors import OK, UsageError
 from prehowl.daemon.output import open_output
 from prehowl.daemon.sheets import wording
@@ -46,7 +47,7 @@ WRITERS: dict[str, Callable[[Sheet], str]] = {
 }
 
 
-def add_arguments(parser: argparse.ArgumentParser) -> None:
+def add_arguments(parser: CommandParser) -> None:
     """Declare what can be done with sheets."""
     add_actions(parser, tuple(WRITERS))
 

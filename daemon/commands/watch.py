@@ -178,7 +178,9 @@ def _run(show: Show, watched: _Watched, asked: OscInput, stop: StopFlag) -> Loop
     engine = _engine(watched.source.rate_hz, [all_setups[n - 1] for n in watched.numbers])
     osc = sink_for(show, version=version("prehowl"), channels=watched.numbers)
     order = RunningOrder(show.acts, follows_clock=show.order.follow_clock)
-    desk = Desk(names, watched.numbers, order=order, sources=(asked,))
+    desk = Desk(
+        names, watched.numbers, order=order, sources=(asked,), weak_bands=show.act_weak_bands
+    )
     attached = asked.subscribers(
         title=show.stage.title or watched.title, numbers=watched.numbers, names=names
     )

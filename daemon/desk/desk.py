@@ -6,13 +6,14 @@ from the notes and from the snapshots; nothing here touches the analysis.
 
 import time
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Protocol
 
 from prehowl.daemon.desk.running_order import RunningOrder
 from prehowl.daemon.notes import ChannelLevel, Note
 from prehowl.daemon.osc_in.verbs import Command, Verb
 from prehowl.daemon.sinks.base import Snapshot
+from prehowl.daemon.weak_bands import WeakBands
 
 MOST_WAITING = 64
 CLOCK_LOOK_S = 1.0
@@ -54,6 +55,8 @@ class Desk:
         Minute of the day, for a running order that follows the clock.
     ringout : callable
         Carries out the verbs of a ring-out; returns whether it was done, and what came of it.
+    weak_bands : mapping, optional
+        Name of an act -> channel number -> what its EQ sheets of its own say.
     """
 
     def __init__(
@@ -65,12 +68,14 @@ class Desk:
         sources: Sequence[CommandSource] = (),
         clock: Callable[[], float] = minute_of_day,
         ringout: Callable[[Command], tuple[bool, str]] = _no_ringout,
+        weak_bands: Mapping[str, Mapping[int, WeakBands]] | None = None,
     ) -> None:
         self._base_names, self._numbers = tuple(names), tuple(numbers)
         self._order = order or RunningOrder()
         self._sources = tuple(sources)
         self._clock = clock
         self._ringout = ringout
+        self._weak_bands = weak_bands or {}
         self._looked_s = float("-inf")
         self._waiting: deque[Command] = deque(maxlen=MOST_WAITING)
         self._held_until_s: dict[int, float] = {}
@@ -82,6 +87,10 @@ class Desk:
         """Return the name of the act that is on, None without a running order."""
         act = self._order.act
         return None if act is None else act.name
+
+    def weak_bands(self, usual: Mapping[int, WeakBands]) -> Mapping[int, WeakBands]:
+        """Return what is known of the channels' bands in this act; `usual` if it has no own."""
+        return self._weak_bands.get(self.act or "", usual)
 
     @property
     def order(self) -> RunningOrder:

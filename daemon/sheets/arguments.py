@@ -1,13 +1,13 @@
 """What `prehowl sheets` takes on its command line."""
 
 import argparse
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 
-from prehowl.daemon.command_line import real_number, whole_number
+from prehowl.daemon.command_line import CommandParser, real_number, whole_number
 from prehowl.detectors.graphic_eq import EqKind
 
 FILES = (".toml", ".json", ".csv")
-VALUES = {
+VALUES: Mapping[str, tuple[Callable[[str], object], str, str]] = {
     "place": (str, "TEXT", "where it was rung out"),
     "temperature_c": (real_number, "C", "air temperature at the ring-out, °C"),
     "fader_step_db": (real_number, "DB", "steps of the desk's faders"),
@@ -33,12 +33,12 @@ NAMES = {"monitor": "model or place of the monitor", "mic": "type of mic", "mix"
 NEW_EXAMPLE = 'new 2.5k -3 63 -2 --monitor "Wedge 12" --mic Vocal --mix "Mix 1"'
 
 
-def add_actions(parser: argparse.ArgumentParser, formats: Sequence[str]) -> None:
+def add_actions(parser: CommandParser, formats: Sequence[str]) -> None:
     """Declare what can be done with sheets; `formats` are those of an export."""
     actions = parser.add_subparsers(dest="action", required=True, metavar="ACTION")
 
-    def action(name: str, text: str, example: str) -> argparse.ArgumentParser:
-        made: argparse.ArgumentParser = actions.add_parser(
+    def action(name: str, text: str, example: str) -> CommandParser:
+        made = actions.add_parser(
             name,
             help=text,
             text=f"{text[0].upper()}{text[1:]}.",

@@ -28,6 +28,14 @@ class ActChannel:
     name: Annotated[
         str, Key("What it is called in this act.", high=WORDS_HIGH, unset="as in `[[channels]]`")
     ] = ""
+    sheet: Annotated[
+        str | None,
+        Key(
+            "The EQ sheet of its mix in this act, named as in `channels.sheet`: its bands are the "
+            "known weak ones while the act is on.",
+            unset="as in `[[channels]]`",
+        ),
+    ] = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -63,6 +63,8 @@ class Show:
     """Path of a key -> where its value came from, for keys that are not at their default."""
     weak_bands: Mapping[int, WeakBands] = field(default_factory=dict)
     """Channel number -> what its EQ sheet says; filled by `sheets.in_show.with_sheets`."""
+    act_weak_bands: Mapping[str, Mapping[int, WeakBands]] = field(default_factory=dict)
+    """Name of an act that has sheets of its own -> channel number -> what holds while it is on."""
 
     def names(self, channels: int, known: Sequence[str] = ()) -> tuple[str, ...]:
         """Return a name for each of the first `channels` channels.

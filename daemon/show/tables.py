@@ -162,8 +162,9 @@ class Channel:
         str,
         Key(
             "`mic`: an open microphone; `mix`: an output that feeds a wedge or side-fill; "
-            "`reference`: a DI, click or playback that cannot be in an acoustic loop, so that a "
-            "line heard there is music. A reference never alarms.",
+            "`reference`: a DI, click or playback that cannot be in an acoustic loop; it never "
+            "alarms, and what rises there too is music on every channel. Never a bus with open "
+            "microphones in it.",
             choices=tuple(str(kind) for kind in Kind),
         ),
     ] = "mic"

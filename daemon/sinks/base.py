@@ -4,6 +4,7 @@ A sink must never hold up detection: one that can block (network, screen) does i
 thread of its own behind a bounded queue, and counts what it had to throw away.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -12,6 +13,7 @@ from numpy.typing import NDArray
 
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.sources.base import SourceHealth
+from prehowl.daemon.weak_bands import WeakBands
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +42,7 @@ class Snapshot:
     act_number: int = 0  # from 1; 0 without a running order
     acts: int = 0
     held: frozenset[int] = frozenset()  # channel numbers whose rings are told but not pushed
+    weak_bands: Mapping[int, WeakBands] | None = None  # by channel number; None: nobody told
 
 
 class Sink(Protocol):

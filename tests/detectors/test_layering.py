@@ -14,7 +14,7 @@ ALLOWED = {"numpy", "scipy", "prehowl.detectors"}
 """Beside these only pure parts of the standard library."""
 
 PURE = {"__future__", "collections", "dataclasses", "enum", "functools", "itertools", "math",
-        "typing"}  # fmt: skip
+        "re", "typing"}  # fmt: skip
 
 IMPURE_CALLS = {"open", "print", "input", "exec", "eval", "__import__", "breakpoint"}
 

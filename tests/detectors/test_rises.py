@@ -179,12 +179,12 @@ def test_an_attack_that_has_reached_its_note_gives_no_row():
     assert not (near & (time_s > 1.4)).any()
 
 
-def rest_against_own(samples: np.ndarray, frequency_hz: float) -> float:
-    """Return the median rise of the rest of the channel, as a share of the peak's own."""
+def against_own(column: str, samples: np.ndarray, frequency_hz: float) -> float:
+    """Return the median rise of something else on the channel, as a share of the peak's own."""
     _, rows = rows_of(DESIGNS[1], channels(samples))
     near = np.abs(rows.column("frequency_hz") - frequency_hz) < 0.01 * frequency_hz
     assert near.sum() >= 3
-    return float(np.median((rows.column("rest_rise_db") / rows.column("rise_db"))[near]))
+    return float(np.median((rows.column(column) / rows.column("rise_db"))[near]))
 
 
 def test_a_channel_that_is_faded_up_rises_as_a_whole():
@@ -193,16 +193,20 @@ def test_a_channel_that_is_faded_up_rises_as_a_whole():
     noise = pink_noise(1.8, RATE_HZ, level_dbfs=-20, seed=6)
     faded = (sine(1500, 1.8, RATE_HZ, level_dbfs=-20) + noise) * 10 ** (30 * (t - 1.8) / 20)
     ring = Rise(1500.0, 30.0, starts_s=-0.6, top_dbfs=-6).samples(1.8, RATE_HZ) + 0.1 * noise
-    assert rest_against_own(faded, 1500) > 0.7
-    assert abs(rest_against_own(ring, 1500)) < 0.2
+    for column in ("rest_rise_db", "crowd_rise_db"):
+        assert against_own(column, faded, 1500) > 0.7
+        assert abs(against_own(column, ring, 1500)) < 0.2
 
 
-def test_two_rings_do_not_speak_against_each_other():
-    """Oracle: truth: two loops may pass the limit together; the rest stands still."""
-    parts = [
+def test_two_rings_are_no_crowd_and_three_are():
+    """Oracle: truth: two loops may pass the limit together; then all else stands still."""
+    rings = [
         Rise(frequency_hz, 40.0, starts_s=-0.3, top_dbfs=-6).samples(1.5, RATE_HZ)
-        for frequency_hz in (900.0, 2500.0)
+        for frequency_hz in (900.0, 2500.0, 4100.0)
     ]
     noise = pink_noise(1.5, RATE_HZ, level_dbfs=-50, seed=7)
+    two, three = rings[0] + rings[1] + noise, sum(rings) + noise
     for frequency_hz in (900.0, 2500.0):
-        assert abs(rest_against_own(parts[0] + parts[1] + noise, frequency_hz)) < 0.3
+        assert against_own("rest_rise_db", two, frequency_hz) > 0.4
+        assert abs(against_own("crowd_rise_db", two, frequency_hz)) < 0.3
+        assert against_own("crowd_rise_db", three, frequency_hz) > 0.4

@@ -6,14 +6,13 @@ own monotonic time, because holding a message is about the reader and not about 
 
 from collections import deque
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-
-import numpy as np
+from dataclasses import dataclass
 
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.notes import Note
 from prehowl.daemon.rings_now import BADNESS
 from prehowl.daemon.sinks.base import Snapshot
+from prehowl.daemon.sinks.dashboard.rows import for_rows, weak_rows
 from prehowl.daemon.sinks.dashboard.wording import clean, name_or_number
 from prehowl.daemon.weak_bands import WeakBands
 from prehowl.detectors.rings import RingState
@@ -30,7 +29,6 @@ FRESH_LOSS_S = 60.0
 NOTICE_S = 5.0
 """What came of a command stands on the last line this long, where a hand looks for it."""
 LOG_LENGTH = 100
-SILENCE_DBFS = -120.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,8 +117,7 @@ class Model:
         self.page = 0
         self.lost = ""
         self._numbers = numbers
-        known = weak_bands or {}
-        self._weak = tuple(known[n].indices if n in known else frozenset() for n in numbers)
+        self._weak = weak_rows(weak_bands or {}, numbers)
         self._names = tuple(name_or_number(*pair) for pair in zip(names, numbers, strict=True))
         self._snapshot: Snapshot | None = None
         self._heard_s: float | None = None
@@ -167,11 +164,13 @@ class Model:
         """Note the state of things; its rings are the whole truth about living rings."""
         if _losses(snapshot) > (0 if self._snapshot is None else _losses(self._snapshot)):
             self._lost_at_s = now_s
-        self._snapshot = _for_rows(snapshot, len(self._names))
+        self._snapshot = for_rows(snapshot, len(self._names))
         self._heard_s = now_s
         if len(snapshot.names) == len(self._numbers):
             pairs = zip(snapshot.names, self._numbers, strict=True)
             self._names = tuple(name_or_number(*pair) for pair in pairs)
+        if snapshot.weak_bands is not None:
+            self._weak = weak_rows(snapshot.weak_bands, self._numbers)
         self._rings = {}
         for ring in snapshot.rings:
             self._note_ring(ring)
@@ -280,16 +279,3 @@ def _losses(snapshot: Snapshot) -> int:
     """Return a number that grows whenever audio was lost."""
     health = snapshot.health
     return health.source.overflows + health.source.lost_samples + health.dropped_blocks
-
-
-def _for_rows(snapshot: Snapshot, rows: int) -> Snapshot:
-    """Return the snapshot with one row for each name; a row without news is silent and calm."""
-    given = len(snapshot.level_dbfs)
-    if given == rows:
-        return snapshot
-    keep = min(given, rows)
-    level, peak = np.full((2, rows), SILENCE_DBFS, np.float32)
-    suspicion = np.zeros((rows, snapshot.suspicion.shape[1]), np.float32)
-    level[:keep], peak[:keep] = snapshot.level_dbfs[:keep], snapshot.peak_dbfs[:keep]
-    suspicion[:keep] = snapshot.suspicion[:keep]
-    return replace(snapshot, level_dbfs=level, peak_dbfs=peak, suspicion=suspicion)

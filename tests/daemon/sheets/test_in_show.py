@@ -10,8 +10,11 @@ import pytest
 import soundfile
 
 from prehowl.daemon.cli import main
+from prehowl.daemon.desk.desk import Desk
+from prehowl.daemon.desk.running_order import RunningOrder
 from prehowl.daemon.errors import ShowFileError
 from prehowl.daemon.loop import run_loop
+from prehowl.daemon.osc_in.verbs import Command, Verb
 from prehowl.daemon.sheets.in_show import folder_of, named_sheets, with_sheets
 from prehowl.daemon.sheets.sheet import Sheet, ring_of
 from prehowl.daemon.sheets.store import Store, default_folder
@@ -228,3 +231,46 @@ def test_what_the_sheet_says_is_told_beside_the_ring():
     """Oracle: docs/dashboard.md."""
     assert sheet_words(AT_CAP) == "known weak, -6 dB on the sheet"
     assert sheet_words(fakes.event()) == ""
+
+
+def test_weak_bands_differ_per_act(show_file):
+    """Act 2 has a sheet of its own on the mix, shared by its mic; act 1 keeps the usual one."""
+    other = Sheet("Wedge 12", "Choir", "Mix 1", fader_cap_db=6.0).with_faders({10: -3})
+    Store(show_file.parent / "mine").save(other, "rung out", AT)
+    acts = '[[acts]]\nname = "A"\n[[acts]]\nname = "B"\nchannels = [{number = 2, sheet = "choir"}]'
+    show_file.write_text(f"{SHOW}{acts}\n")
+    show, faults = with_sheets(load_show(show_file))
+    assert faults == ()
+    assert set(show.act_weak_bands) == {"B"}
+    desk = Desk(
+        ("Vox 1", "Mix 1", "Vox 2"),
+        (1, 2, 3),
+        order=RunningOrder(show.acts),
+        weak_bands=show.act_weak_bands,
+    )
+    assert desk.weak_bands(show.weak_bands) is show.weak_bands
+    desk.put(Command(Verb.NEXT_ACT, "key"))
+    desk.obey(0.0, lambda: fakes.snapshot(3))
+    weak = desk.weak_bands(show.weak_bands)
+    assert weak[1].indices == weak[2].indices == {10}
+    assert 3 not in weak
+
+
+def test_a_missing_sheet_of_an_act_names_the_act(show_file):
+    """What is wrong is told with act and channel, and the rest of the show stays."""
+    acts = '[[acts]]\nname = "B"\nchannels = [{number = 2, sheet = "nowhere"}]'
+    show_file.write_text(f"{SHOW}{acts}\n")
+    show, (fault,) = with_sheets(load_show(show_file))
+    assert fault.startswith("act B, channel 2 (Mix 1): ")
+    assert show.act_weak_bands == {}
+    assert show.weak_bands[2].indices
+
+
+def test_the_dashboard_follows_the_weak_bands_of_the_act():
+    """Oracle: the snapshot's own bands, by row."""
+    weak = WeakBands("x", {400.0: 3.0}, frozenset(), frozenset())
+    model = Model(("Vox 1", "Vox 2"), (1, 2), weak_bands={1: weak})
+    model.take_snapshot(replace(fakes.snapshot(2), weak_bands={2: weak}), 0.0)
+    view = model.view(0.0)
+    assert view.weak[0] == frozenset()
+    assert len(view.weak[1]) == 1

@@ -54,8 +54,8 @@ class TestExamples:
         assert setups[0].loop_delay_s == pytest.approx(0.009366, abs=2e-6)
         assert setups[22].loop_delay_s == setups[0].loop_delay_s
         assert [i + 1 for i, setup in enumerate(setups) if setup.is_reference] == [19, 20, 21, 22]
-        assert setups[0].sensitivity == 1.4
-        assert setups[5].sensitivity == 0.7
+        assert setups[0].sensitivity == 3.0
+        assert setups[5].sensitivity == 0.33
 
 
 class TestValues:

@@ -45,13 +45,13 @@ class TestSetups:
         assert default_show().setups(2) == [ChannelSetup()] * 2
 
     def test_words_become_numbers(self) -> None:
-        """Oracle: docs/show-file.md: calm 0.7, normal 1.0, keen 1.4."""
+        """Oracle: docs/show-file.md: calm a third of the false alarms, keen three times."""
         words = ("calm", "normal", "keen", None)
         show = Show(
             channels=tuple(Channel(i, sensitivity=word) for i, word in enumerate(words, start=1))
         )
         show = with_command_line(show, {"detection.sensitivity": "keen"})
-        assert [setup.sensitivity for setup in show.setups(5)] == [0.7, 1.0, 1.4, 1.4, 1.4]
+        assert [setup.sensitivity for setup in show.setups(5)] == [0.33, 1.0, 3.0, 3.0, 3.0]
 
     def test_advice_reaches_the_engine(self) -> None:
         """Oracle: the values set here."""
