@@ -21,6 +21,7 @@ COMMANDS = {
     "watch": "watch a live interface, or a recording at its own pace",
     "attach": "show the dashboards of daemons elsewhere on this screen",
     "scan": "find rings in recordings",
+    "ringout": "ring out one wedge with one microphone, and keep the sheet",
     "sheets": "show, edit, compare, copy and print EQ sheets",
     "devices": "list audio devices with numbers and channels",
     "check": "look over show file, device, channel levels and OSC before doors",

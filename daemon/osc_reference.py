@@ -14,6 +14,7 @@ from prehowl.daemon.notes import Note
 from prehowl.daemon.osc_in.verbs import FORMS, Form
 from prehowl.daemon.osc_map.fields import NUMBERS, TEXTS
 from prehowl.daemon.osc_prose import AFTER_FLAT, END, FLAT_HEAD, HEAD, IN, IN_END, MAPS, RING_HEAD
+from prehowl.daemon.ringout.state import HeldRing, Phase, Plan, Pull, State
 from prehowl.daemon.sinks.base import Health
 from prehowl.daemon.sinks.osc_bytes import message_bytes
 from prehowl.daemon.sinks.osc_messages import (
@@ -35,6 +36,7 @@ from prehowl.daemon.sinks.osc_messages import (
     ring_datagram,
     typed,
 )
+from prehowl.daemon.sinks.osc_ringout import RINGOUT, ringout_values
 from prehowl.daemon.sources.base import SourceHealth
 from prehowl.detectors.rings import RingState
 
@@ -104,6 +106,12 @@ NOTE = Note(
     61.5, "next_act", "osc 192.168.20.31", True, "act 2 of 5: Paper Kites", act="Paper Kites"
 )
 SOURCE = SourceHealth("running", 1, 480, "")
+STATE = State(
+    Plan(),
+    Phase.PULL,
+    ring=HeldRing(2513.0, 2500.0, -18.5, 42.0, 12.2),
+    pulls=(Pull(2500.0, 3.0, 3.0),),
+)
 SENT = (RING, CONTROL, HEARTBEAT, BYE, HEALTH, CHECK)
 
 
@@ -168,6 +176,8 @@ def examples() -> Iterator[tuple[str, bytes]]:
             f"the act, {name}",
             flat_datagram(f"/prehowl/act/{name}", (tag, typed(tag, acts[name]))),
         )
+    for address, value in ringout_values(STATE).items():
+        yield f"a ring-out, {address.rpartition('/')[2]}", flat_datagram(address, value)
     for form in FORMS:
         yield f"ask: {form.verb}", _asked(form)
     yield "ask to attach for 5 s", datagram(SUBSCRIBE, (CONTRACT_VERSION, 5, "desk"))
@@ -181,6 +191,7 @@ def _asked(form: Form) -> bytes:
         "name": "Soundcheck",
         "band_hz": 2500,
         "cut_db": 3,
+        "by_db": 1,
     }
     address = form.address.replace("<n>", "1")
     if form.is_button:
@@ -209,6 +220,7 @@ def _flat_table() -> str:
         *(f"| `/prehowl/channel/<n>/{n}` | `,{tag}` | {meaning} |" for n, tag, meaning in FLAT),
         *(f"| `/prehowl/worst/{n}` | `,{tag}` | {meaning} |" for n, tag, meaning in WORST_ONLY),
         *(f"| `/prehowl/act/{n}` | `,{tag}` | {meaning} |" for n, tag, meaning in ACT),
+        *(f"| `/prehowl/ringout/{n}` | `,{tag}` | {meaning} |" for n, tag, meaning in RINGOUT),
     ]
     return "| address | types | value |\n| --- | --- | --- |\n" + "\n".join(rows)
 

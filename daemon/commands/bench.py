@@ -9,7 +9,8 @@ HELP = """Measure how well howls are found, and what it costs.
 
 `prehowl bench detection` runs closed-loop howls with truth by physics, and howl-free sound;
 `prehowl bench peers` runs the criteria of the literature over the same; `prehowl bench protocol`
-repeats two published evaluations; `prehowl bench load` tells what the engine costs on this machine.
+repeats two published evaluations; `prehowl bench ringout` rings out virtual stages;
+`prehowl bench load` tells what the engine costs on this machine.
 Each has a --help of its own."""
 
 EXAMPLE = "prehowl bench load --channels 32 --rate 48000"
@@ -39,6 +40,13 @@ for the engine; the second counts alarms that come before the loop passes its li
 
 PROTOCOL_EXAMPLE = "prehowl bench protocol --split check --files 12"
 
+RINGOUT_HELP = """Let the automatic hand ring out virtual stages, and hold it to the loop's truth.
+
+Prints the gain before feedback won, what an optimiser that knows the loop would win, the loss on
+pink noise, and whether what was told was true and in order. docs/ringout.md says how."""
+
+RINGOUT_EXAMPLE = "prehowl bench ringout --stages 8"
+
 LOAD_HELP = """Tell the CPU seconds for a second of audio, and the bare windowed FFT's beside it.
 
 Close other programs first: what else runs is measured with it."""
@@ -46,7 +54,7 @@ Close other programs first: what else runs is measured with it."""
 
 def add_arguments(parser: CommandParser) -> None:
     """Declare the benches and their options."""
-    names = "{detection,peers,protocol,load}"
+    names = "{detection,peers,protocol,ringout,load}"
     benches = parser.add_subparsers(dest="bench", required=True, metavar=names)
     detection = benches.add_parser(
         "detection",
@@ -83,6 +91,18 @@ def add_arguments(parser: CommandParser) -> None:
         "--over", type=real_number, default=0.0, metavar="DB", help="held so far over the limit"
     )
     _add_format(protocol)
+    ringout = benches.add_parser(
+        "ringout", help="ring-outs on virtual stages", text=RINGOUT_HELP, example=RINGOUT_EXAMPLE
+    )
+    ringout.add_argument(
+        "--stages", type=whole_number, default=24, help="virtual stages; default 24"
+    )
+    ringout.add_argument(
+        "--seed", type=whole_number, default=100_000, help="of the first one; default 100000"
+    )
+    ringout.add_argument("--jobs", type=whole_number, default=2, help="processes; default 2")
+    ringout.add_argument("--dump", metavar="FILE", help="add one JSON object a stage to it")
+    _add_format(ringout)
     load = benches.add_parser(
         "load", help="CPU cost of the engine", text=LOAD_HELP, example=EXAMPLE
     )

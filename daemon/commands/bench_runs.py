@@ -19,6 +19,8 @@ CHANNELS = (1, 256)
 RATES_HZ = (8000, 192000)
 FILES = (1, 100)
 OVER_DB = (0.0, 6.0)
+STAGES = (1, 100_000)
+STAGE_SEEDS = (0, 2**31)
 
 
 def detection(args: argparse.Namespace) -> int:
@@ -86,6 +88,20 @@ def protocol(args: argparse.Namespace) -> int:
     return _tell(told, args.format, report.lines)
 
 
+def ringout(args: argparse.Namespace) -> int:
+    """Run `bench ringout`."""
+    _within("--stages", args.stages, STAGES)
+    _within("--seed", args.seed, STAGE_SEEDS)
+    _share_cores(args.jobs)
+    from prehowl.daemon.bench import ringouts
+    from prehowl.daemon.ringout.state import Plan
+
+    dump = None if args.dump is None else Path(args.dump)
+    records = ringouts.run_stages(args.stages, args.seed, args.jobs, Plan(), _progress(), dump)
+    told = {"seed": args.seed, **ringouts.figures(records)}
+    return _tell(told, args.format, ringouts.lines)
+
+
 def load(args: argparse.Namespace) -> int:
     """Run `bench load`."""
     _within("--channels", args.channels, CHANNELS)
@@ -114,6 +130,7 @@ RUNS: dict[str, Callable[[argparse.Namespace], int]] = {
     "detection": detection,
     "peers": peers,
     "protocol": protocol,
+    "ringout": ringout,
     "load": load,
 }
 

@@ -20,6 +20,11 @@ CLOCK_LOOK_S = 1.0
 NO_RINGOUT = "no ring-out is running here; `prehowl ringout` takes this"
 
 
+def _no_ringout(_command: Command) -> tuple[bool, str]:
+    """Stand in where no ring-out is running."""
+    return False, NO_RINGOUT
+
+
 class CommandSource(Protocol):
     """Where commands come from; `osc_in.receiver.Receiver` is one."""
 
@@ -48,6 +53,8 @@ class Desk:
         Asked each time the loop asks.
     clock : callable
         Minute of the day, for a running order that follows the clock.
+    ringout : callable
+        Carries out the verbs of a ring-out; returns whether it was done, and what came of it.
     weak_bands : mapping, optional
         Name of an act -> channel number -> what its EQ sheets of its own say.
     """
@@ -60,12 +67,14 @@ class Desk:
         order: RunningOrder | None = None,
         sources: Sequence[CommandSource] = (),
         clock: Callable[[], float] = minute_of_day,
+        ringout: Callable[[Command], tuple[bool, str]] = _no_ringout,
         weak_bands: Mapping[str, Mapping[int, WeakBands]] | None = None,
     ) -> None:
         self._base_names, self._numbers = tuple(names), tuple(numbers)
         self._order = order or RunningOrder()
         self._sources = tuple(sources)
         self._clock = clock
+        self._ringout = ringout
         self._weak_bands = weak_bands or {}
         self._looked_s = float("-inf")
         self._waiting: deque[Command] = deque(maxlen=MOST_WAITING)
@@ -139,7 +148,8 @@ class Desk:
             return self._note(time_s, command, f"acknowledged: {whose}")
         if command.verb is Verb.SNAPSHOT:
             return self._snapshot(command, time_s, snapshot())
-        return self._note(time_s, command, NO_RINGOUT, done=False)
+        done, text = self._ringout(command)
+        return self._note(time_s, command, text, done=done)
 
     def _moved(self, command: Command, time_s: float) -> Note:
         is_on = command.verb is Verb.NEXT_ACT

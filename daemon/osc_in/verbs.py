@@ -30,6 +30,8 @@ class Verb(StrEnum):
     SNAPSHOT = "snapshot"
     RINGOUT_CONFIRM = "ringout_confirm"
     RINGOUT_CORRECT = "ringout_correct"
+    RINGOUT_SKIP = "ringout_skip"
+    RINGOUT_GAIN = "ringout_gain"
     RINGOUT_UNDO = "ringout_undo"
     RINGOUT_FINISH = "ringout_finish"
 
@@ -45,6 +47,7 @@ class Command:
     text: str = ""  # of a snapshot: what to call it
     band_hz: float | None = None  # of a ring-out's correction
     cut_db: float | None = None
+    by_db: float | None = None  # of a change of gain that the ring-out is told of
 
 
 class Refused(ValueError):
@@ -137,6 +140,16 @@ FORMS = (
         (Argument("f", "band_hz", 20, 20000), Argument("f", "cut_db", 0, 24)),
         "another band or cut was made at this step than the advised one",
         lambda band_hz, cut_db: {"band_hz": band_hz, "cut_db": cut_db},
+    ),
+    _button(
+        "/prehowl/do/ringout/skip", Verb.RINGOUT_SKIP, "nothing was pulled: this ring is left alone"
+    ),
+    Form(
+        "/prehowl/do/ringout/gain",
+        Verb.RINGOUT_GAIN,
+        (Argument("f", "by_db", -6, 6),),
+        "the gain was raised by so much; below 0: lowered",
+        lambda by_db: {"by_db": by_db},
     ),
     _button("/prehowl/do/ringout/undo", Verb.RINGOUT_UNDO, "the last step is taken back"),
     _button("/prehowl/do/ringout/finish", Verb.RINGOUT_FINISH, "the ring-out ends here"),

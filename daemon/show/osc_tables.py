@@ -18,6 +18,8 @@ VERBS = (
     "snapshot",
     "ringout_confirm",
     "ringout_correct",
+    "ringout_skip",
+    "ringout_gain",
     "ringout_undo",
     "ringout_finish",
 )

@@ -14,7 +14,7 @@ RATES_HZ = (44100, 48000, 88200, 96000)
 SENSITIVITIES = {"calm": 0.33, "normal": 1.0, "keen": 3.0}
 """The words of the show file and the engine's number (`ChannelSetup.sensitivity`) behind each."""
 THEMES = ("dark", "light")
-MESSAGES = ("ring", "channel", "worst", "act", "control", "heartbeat", "health")
+MESSAGES = ("ring", "channel", "worst", "act", "control", "ringout", "heartbeat", "health")
 """Groups of OSC messages that a target may ask for."""
 TRANSPORTS = ("udp", "tcp")
 OSC_PORT = 9000

@@ -5,7 +5,7 @@ The loop's thread only builds bytes and queues them; each receiver has a thread 
 """
 
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.notes import Note
@@ -17,12 +17,14 @@ from prehowl.daemon.show.osc_tables import OscMap
 from prehowl.daemon.show.tables import OscTarget
 from prehowl.daemon.sinks.base import Snapshot
 from prehowl.daemon.sinks.osc_board import NO_ACT, Board, act_of, make_board
+from prehowl.daemon.sinks.osc_bytes import Value
 from prehowl.daemon.sinks.osc_link import PAUSE_FIRST_S, Resolve
 from prehowl.daemon.sinks.osc_messages import (
     control_datagram,
     health_datagram,
     ring_datagram,
 )
+from prehowl.daemon.sinks.osc_ringout import ringout_values
 from prehowl.daemon.sinks.osc_sender import Sender
 from prehowl.daemon.sinks.osc_stream import way_to
 
@@ -79,6 +81,7 @@ class OscSink:
         self._is_told_channels = channels is not None
         self._board: Board = {}
         self._act, self._held = NO_ACT, frozenset[int]()
+        self._ringout: Mapping[str, Value] | None = None
         self._device_state = ""
         self._is_closed = False
 
@@ -123,6 +126,11 @@ class OscSink:
         self._device_state = state
         self._put_board(snapshot.rings)
 
+    def show_ringout(self, values: Mapping[str, Value]) -> None:
+        """Take what a ring-out shows; from the loop's thread, as all calls."""
+        self._ringout = values
+        self._put_board(self._rings.worst_first())
+
     def target_health(self) -> tuple[tuple[str, str], ...]:
         """Return each target's name with "ok" or what is wrong. Callable from any thread."""
         return tuple(
@@ -142,7 +150,7 @@ class OscSink:
         if self._is_closed:
             return
         self._is_closed = True
-        calm = make_board((), self._channels)
+        calm = make_board((), self._channels, ringout=self._no_ringout())
         for sender in self._senders:
             sender.begin_close(calm)
         deadline_s = time.monotonic() + CLOSE_PATIENCE_S
@@ -150,8 +158,16 @@ class OscSink:
             # A thread that still waits for a name server is a daemon thread: it ends with us.
             sender.join(deadline_s - time.monotonic())
 
+    def _no_ringout(self) -> Mapping[str, Value] | None:
+        """Return what says that the ring-out is over, where there was one."""
+        return None if self._ringout is None else ringout_values(None)
+
     def _put_board(self, rings: Sequence[RingEvent]) -> None:
-        board = make_board(rings, self._channels, act=self._act, held=self._held)
+        if self._is_closed:
+            return
+        board = make_board(
+            rings, self._channels, act=self._act, held=self._held, ringout=self._ringout
+        )
         if board == self._board:
             return
         self._board = board

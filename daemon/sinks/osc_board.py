@@ -20,11 +20,13 @@ WORST = 0
 
 ACT_KEY = -1
 """Key of the running order's values on a board."""
-GROUP_OF = {WORST: "worst", ACT_KEY: "act"}
+RINGOUT_KEY = -2
+"""Key of a ring-out's values on a board."""
+GROUP_OF = {WORST: "worst", ACT_KEY: "act", RINGOUT_KEY: "ringout"}
 """Group of messages that a key belongs to; channels are "channel"."""
 
 Board = Mapping[int, Mapping[str, Value]]
-"""Channel number, `WORST` or `ACT_KEY` -> address -> value, in the order of sending."""
+"""Channel number, or one of the keys above -> address -> value, in the order of sending."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +48,7 @@ def make_board(
     *,
     act: ActNow = NO_ACT,
     held: Collection[int] = (),
+    ringout: Mapping[str, Value] | None = None,
 ) -> Board:
     """Return the board for the living rings.
 
@@ -59,6 +62,8 @@ def make_board(
         Who is on.
     held : collection of int
         Channel numbers that are never the worst, unless they howl.
+    ringout : mapping, optional
+        Address -> value of a ring-out, where one is running.
     """
     worst_of: dict[int, RingEvent] = {}
     for ring in rings:
@@ -70,6 +75,8 @@ def make_board(
     open_rings = (r for r in rings if r.channel not in held or r.state is RingState.HOWLING)
     board[WORST] = _worst(next(open_rings, None))
     board[ACT_KEY] = _act(act)
+    if ringout is not None:
+        board[RINGOUT_KEY] = ringout
     return board
 
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from rich.cells import cell_len
 
 # Six pixels tall; two pixels share one cell, so a word takes three rows.
-_LETTERS = {
+LETTERS = {
     "A": ".##. #..# #..# #### #..# #..#",
     "B": "###. #..# ###. #..# #..# ###.",
     "C": ".### #... #... #... #... .###",
@@ -65,7 +65,7 @@ _LETTERS = {
 }  # fmt: skip
 
 # Five whole cells tall with strokes two cells wide: for the figures that must carry two metres.
-_FIGURES = {
+FIGURES = {
     "0": ".####. ##..## ##..## ##..## .####.",
     "1": ".##. ###. .##. .##. ####",
     "2": "#####. ....## .####. ##.... ######",
@@ -120,11 +120,11 @@ def letters(text: str, scale: int, signs: Signs, padding: int = 0) -> list[str] 
 
     Without Unicode the rows would need half blocks that are not there: None as well.
     """
-    if signs.is_ascii or not all(mark in _LETTERS for mark in text):
+    if signs.is_ascii or not all(mark in LETTERS for mark in text):
         return None
     if not text:
         return [""] * (3 * scale + padding)
-    pixels = _rows([_LETTERS[mark] for mark in text])
+    pixels = _rows([LETTERS[mark] for mark in text])
     wide = ["".join(dot * scale for dot in row) for row in pixels for _ in range(scale)]
     air = ["." * len(wide[0])] * padding
     wide = air + wide + air
@@ -133,7 +133,7 @@ def letters(text: str, scale: int, signs: Signs, padding: int = 0) -> list[str] 
 
 def figures(text: str, scale: int, mark: str) -> list[str]:
     """Return a number in large figures made of `mark`, five rows times `scale`."""
-    rows = _rows([_FIGURES[mark] for mark in text])
+    rows = _rows([FIGURES[mark] for mark in text])
     blocks = ["".join((mark if dot == "#" else " ") * scale for dot in row) for row in rows]
     return [row for row in blocks for _ in range(scale)]
 

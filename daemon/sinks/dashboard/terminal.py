@@ -12,11 +12,12 @@ import sys
 import termios
 import threading
 import time
+from collections.abc import Mapping
 from typing import Any
 
 from rich.console import Console
 
-_KEYS = {
+KEYS = {
     "\x1b[C": "next", "\x1b[6~": "next", "n": "next", " ": "next",
     "\x1b[D": "back", "\x1b[5~": "back", "p": "back",
     "\x1bOC": "next", "\x1bOD": "back",
@@ -25,7 +26,6 @@ _KEYS = {
     **{digit: f"pick {digit}" for digit in "0123456789"},
     "w": "worst", "t": "theme", "q": "quit",
 }  # fmt: skip
-_LONGEST = max(map(len, _KEYS))
 
 
 def is_usable(console: Console) -> bool:
@@ -33,13 +33,22 @@ def is_usable(console: Console) -> bool:
     return console.is_terminal and not console.is_dumb_terminal
 
 
-def actions_of(typed: str) -> list[str]:
-    """Return what each key in a burst of input asks for; unknown keys ask for nothing."""
+def actions_of(typed: str, keys: Mapping[str, str] = KEYS) -> list[str]:
+    """Return what each key in a burst of input asks for; unknown keys ask for nothing.
+
+    Parameters
+    ----------
+    typed : str
+        What the terminal delivered.
+    keys : mapping of str to str
+        Key or escape sequence to action; the dashboard's by default. A small letter stands for
+        both cases.
+    """
     found, at = [], 0
     while at < len(typed):
         length = _escape_length(typed, at) if typed[at] == "\x1b" else 1
         word = typed[at : at + length]
-        action = _KEYS.get(word if length > 1 else word.lower())
+        action = keys.get(word if length > 1 else word.lower())
         found += [action] if action else []
         at += length
     return found
@@ -61,8 +70,9 @@ class Terminal:
     `leave` may be called from any thread, and any number of times; only the first acts.
     """
 
-    def __init__(self, console: Console) -> None:
+    def __init__(self, console: Console, keys: Mapping[str, str] = KEYS) -> None:
         self._console = console
+        self._keys = keys
         self._lock = threading.RLock()
         self._before: list[Any] | None = None
         self._is_in = False
@@ -112,7 +122,7 @@ class Terminal:
         typed = os.read(self.keys_fd, 64)
         if not typed:  # the keyboard is gone
             self.keys_fd = None
-        return actions_of(typed.decode("utf-8", "replace"))
+        return actions_of(typed.decode("utf-8", "replace"), self._keys)
 
 
 def _single_keys(before: list[Any]) -> list[Any]:

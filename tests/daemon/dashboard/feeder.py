@@ -33,7 +33,7 @@ def main(moment, mode=""):
     channels = 32
     dashboard = Dashboard(examples.names(channels), title=examples.TITLE, on_quit=quitting.set)
     if mode == "fault":
-        dashboard._console.update_screen = BreakingConsole(dashboard._console)
+        dashboard._screen.console.update_screen = BreakingConsole(dashboard._screen.console)
     dashboard.start()
     story = [told for told in examples.stories(channels)[moment] if told.state != "cleared"]
     for told in story:

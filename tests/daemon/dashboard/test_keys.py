@@ -49,7 +49,7 @@ def test_pages_go_round():
     board = dashboard()
     seen = []
     for action in ["next"] * 7 + ["back"] * 7:
-        board._obey(action)
+        board._screen.do(action)
         seen.append(board._model.page)
     assert seen == [1, 2, 3, 4, 5, 6, 0, 6, 5, 4, 3, 2, 1, 0]
 
@@ -59,10 +59,10 @@ def test_worst_goes_to_the_page_of_the_worst_channel():
     board = dashboard()
     board.on_event(examples.event(RingState.SUSPECT, 2, id_=1))
     board.on_event(examples.event(RingState.RINGING, 20, id_=2))
-    board._obey("worst")
+    board._screen.do("worst")
     assert board._model.page == 3
     board.on_snapshot(examples.snapshot(32))
-    board._obey("worst")
+    board._screen.do("worst")
     assert board._model.page == 0
 
 
@@ -71,12 +71,12 @@ def test_theme_changes_between_dark_and_light():
     board = dashboard()
     names = []
     for _ in range(2):
-        board._obey("theme")
-        names.append(board._theme.name)
+        board._screen.do("theme")
+        names.append(board._screen.theme.name)
     assert names == ["light", "dark"]
     plain = dashboard(no_color=True)
-    plain._obey("theme")
-    assert plain._theme.name == "plain"
+    plain._screen.do("theme")
+    assert plain._screen.theme.name == "plain"
 
 
 def test_quit_is_told_once_after_the_second_press():
@@ -84,9 +84,9 @@ def test_quit_is_told_once_after_the_second_press():
     told = []
     board = dashboard()
     board._on_quit = lambda: told.append(True)
-    board._obey("quit")
+    board._screen.do("quit")
     assert not told
-    board._obey("quit")
+    board._screen.do("quit")
     assert told == [True]
 
 

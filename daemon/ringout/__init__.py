@@ -1,0 +1,1 @@
+"""Ring-out: one wedge and one microphone, from the first squeal to the saved sheet."""

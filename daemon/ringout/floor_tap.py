@@ -1,0 +1,69 @@
+"""A source that passes its blocks on and listens to the noise floor of one channel on the way."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from prehowl.daemon.sources.base import Block, Source, SourceHealth
+from prehowl.detectors.noise_floor import NoiseFloor
+
+SANEST_PEAK = 10.0
+LEAVE_OUT_S = 0.8
+"""The newest span that does not count: what an alarm tells of has begun in it."""
+
+
+class FloorTap:
+    """A `Source` around another one.
+
+    Parameters
+    ----------
+    source : Source
+    column : int
+        Index of the channel whose floor is read.
+    """
+
+    def __init__(self, source: Source, column: int) -> None:
+        self._source, self._column = source, column
+        self._floor = NoiseFloor(source.rate_hz)
+
+    @property
+    def rate_hz(self) -> int:
+        """Samples per second."""
+        return self._source.rate_hz
+
+    @property
+    def channels(self) -> int:
+        """Number of channels in every block."""
+        return self._source.channels
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Channel names that the inner source knows."""
+        return self._source.names
+
+    def read(self) -> Block | None:
+        """Return the inner source's next block."""
+        block = self._source.read()
+        if block is not None and len(block.samples):
+            self._listen(block.samples[:, self._column])
+        return block
+
+    def health(self) -> SourceHealth:
+        """Return the inner source's state."""
+        return self._source.health()
+
+    def close(self) -> None:
+        """Close the inner source."""
+        self._source.close()
+
+    def read_floor(self, leave_out_s: float = LEAVE_OUT_S) -> tuple[float, ...] | None:
+        """Return the floor per band, dBFS, of the last two seconds; None: too little heard."""
+        floor = self._floor.read_dbfs(leave_out_s)
+        return None if floor is None else tuple(round(float(level), 2) for level in floor)
+
+    def forget(self) -> None:
+        """Begin anew: what was heard was a ring, or another gain."""
+        self._floor.forget()
+
+    def _listen(self, samples: NDArray[np.float32]) -> None:
+        if bool((np.abs(samples) <= SANEST_PEAK).all()):  # False for NaN, too
+            self._floor.feed(samples)

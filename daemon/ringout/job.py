@@ -1,0 +1,179 @@
+"""One ring-out from the first block to the kept sheet: who is wired to whom.
+
+Owns the wiring only. What the command line means is `prehowl.daemon.commands.ringout`.
+"""
+
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import datetime
+from importlib.metadata import version
+from typing import Any
+
+from prehowl.daemon.desk.desk import Desk
+from prehowl.daemon.desk.ringout_answers import RingoutAnswers
+from prehowl.daemon.errors import UsageError
+from prehowl.daemon.loop import Pace, StopFlag, run_loop
+from prehowl.daemon.osc_in.opened import OscInput
+from prehowl.daemon.ringout.acts import Entry, Kept
+from prehowl.daemon.ringout.conductor import Conductor
+from prehowl.daemon.ringout.floor_tap import FloorTap
+from prehowl.daemon.ringout.hand import AutoHand
+from prehowl.daemon.ringout.journal import EntryLog
+from prehowl.daemon.ringout.keep import has_names, sheet_of
+from prehowl.daemon.ringout.lines import Lines
+from prehowl.daemon.ringout.origins import Opened, Origin
+from prehowl.daemon.ringout.state import Phase, State
+from prehowl.daemon.ringout.truth_told import TruthKeeper, truth_record
+from prehowl.daemon.ringout.virtual_source import VirtualDesk
+from prehowl.daemon.sheets.store import Store
+from prehowl.daemon.show import Show
+from prehowl.daemon.sinks.base import Sink
+from prehowl.daemon.sinks.health_lines import HealthLines
+from prehowl.daemon.sinks.osc import OscSink
+from prehowl.daemon.sinks.osc_ringout import RingoutLabels
+from prehowl.daemon.sinks.ringout.screen import RingoutScreen
+from prehowl.detectors.engine import Engine
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """What one run of the command is to do."""
+
+    origin: Origin
+    opened: Opened
+    show: Show
+    state: State  # begun, or folded from a journal
+    log: EntryLog
+    store: Store
+    is_auto: bool
+    has_screen: bool
+    pace: Pace
+    ends_itself: bool  # a recording: what is known at its end is the result
+
+
+class Ending:
+    """A `Watcher` that keeps the sheet when the ring-out is finished, and ends what is to end."""
+
+    def __init__(self, job: Job, end: Callable[[], object], say: Callable[[str], object]) -> None:
+        self._job, self._end, self._say = job, end, say
+        self._is_done = False
+
+    def on_state(self, state: State, entry: Entry | None) -> None:
+        """Act once, at the first finished state; that may be the one that was resumed."""
+        if state.phase is not Phase.FINISHED or self._is_done:
+            return
+        self._is_done = True
+        self._keep(state)
+        self._job.log.append(Kept(state.time_s))
+        if not self._job.has_screen:
+            self._end()
+
+    def close(self) -> None:
+        """Do nothing."""
+
+    def _keep(self, state: State) -> None:
+        if not has_names(state.plan):
+            self._say("no sheet is kept: name --mix, --monitor and --mic for one")
+            return
+        at = datetime.now().astimezone().isoformat(timespec="seconds")
+        kept = self._job.store.save(sheet_of(state, at), "rung out", at)
+        self._say(f"sheet kept: {kept.title}, version {kept.version}, in {self._job.store.folder}")
+
+
+def run_job(job: Job, stop: StopFlag) -> tuple[State, dict[str, Any] | None]:
+    """Run until it is finished, the source ends or somebody stops it.
+
+    Returns
+    -------
+    state : State
+        The last one.
+    truth : dict or None
+        On a virtual stage, `truth_told.truth_record` of a finished ring-out.
+    """
+    tap = FloorTap(job.opened.source, 0)
+    number = job.origin.channel if job.opened.virtual is None else 1
+    conductor = Conductor(
+        job.state, job.log, channel=number, floor=tap, finishes_at_end=job.ends_itself
+    )
+    name = job.show.names(number)[number - 1]
+    osc = OscSink(job.show.osc, version=version("prehowl"), channels=(number,))
+    sinks: list[Sink] = [osc, conductor]
+    say = _say
+    if job.has_screen:
+        screen = _screen(job, conductor, stop)
+        conductor.add(screen)
+        sinks.append(screen)
+        say = screen.note
+    else:
+        conductor.add(Lines(sys.stderr))
+        sinks.append(HealthLines(sys.stderr))
+    keeper = _virtual_watchers(job, conductor, sinks)
+    conductor.add(RingoutLabels(osc))
+    conductor.add(Ending(job, _end_of(job, stop), say))
+    with OscInput(job.show.osc_in).listening() as asked:
+        answers = RingoutAnswers(lambda: conductor.state, conductor.submit)
+        desk = Desk((name,), (number,), sources=(asked,), ringout=answers.obey)
+        run_loop(
+            tap,
+            _engine(job, number),
+            sinks,
+            names=(name,),
+            channel_numbers=(number,),
+            stop=stop,
+            pace=job.pace,
+            complete_health=lambda health: replace(
+                health, targets=osc.target_health() + asked.health()
+            ),
+            warn=_say,
+            desk=desk,
+        )
+    state = conductor.state
+    if keeper is None or job.opened.virtual is None or state.phase is not Phase.FINISHED:
+        return state, None
+    return state, truth_record(job.opened.virtual, state, keeper)
+
+
+def _end_of(job: Job, stop: StopFlag) -> Callable[[], object]:
+    """Return how a finished ring-out ends: a virtual stage by itself, the rest by the flag."""
+    return stop.set if job.opened.virtual is None else job.opened.virtual.end
+
+
+def _virtual_watchers(job: Job, conductor: Conductor, sinks: list[Sink]) -> TruthKeeper | None:
+    if job.opened.virtual is None:
+        return None
+    keeper = TruthKeeper(job.opened.virtual)
+    conductor.add(keeper)  # before the desk moves: it looks at what was true when it rang
+    conductor.add(VirtualDesk(job.opened.virtual))
+    if job.is_auto:
+        hand = AutoHand(conductor.submit)
+        conductor.add(hand)
+        sinks.append(hand)
+    return keeper
+
+
+def _screen(job: Job, conductor: Conductor, stop: StopFlag) -> RingoutScreen:
+    plan = job.state.plan
+    named = " / ".join(filter(None, (plan.mix, plan.monitor, plan.microphone)))
+    return RingoutScreen(
+        conductor.submit,
+        title=named or job.opened.title,
+        theme=job.show.screen.theme,
+        on_quit=stop.set,
+    )
+
+
+def _engine(job: Job, number: int) -> Engine:
+    setup = replace(
+        job.show.setups(number)[number - 1],
+        is_reference=False,
+        fader_step_db=job.state.plan.step_db,
+    )
+    try:
+        return Engine(job.opened.source.rate_hz, [setup])
+    except ValueError as fault:
+        raise UsageError(f"{job.opened.title}: {fault}") from None
+
+
+def _say(text: str) -> None:
+    print(f"prehowl: {text}", file=sys.stderr, flush=True)

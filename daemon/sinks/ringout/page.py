@@ -1,0 +1,142 @@
+"""Decides what the screen says: one call in large letters, figures if there are any, few words.
+
+Order: the ring-out's own phase; but while it runs, a fault of the hearing comes first, because a
+screen that says 'more gain' and hears nothing would lead straight into a howl.
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from prehowl.daemon.ringout.state import Phase, Pull, State
+from prehowl.daemon.sinks.dashboard.wording import clean
+from prehowl.daemon.sinks.ringout.model import View
+from prehowl.daemon.sinks.ringout.wording import (
+    HELPS,
+    REASONS,
+    REMARKS,
+    counted_words,
+    db_words,
+    gain_words,
+    pull_sentence,
+    pulls_words,
+    ring_words,
+    task_words,
+)
+from prehowl.daemon.sinks.words import band_words
+
+STALE_S = 2.0
+"""As on the dashboard: so long without a snapshot means that nobody listens."""
+
+
+class Tone(StrEnum):
+    """How the head stands out; the word in it says the same."""
+
+    CALM = "calm"
+    ACT = "act"
+    STOP = "stop"
+    TROUBLE = "trouble"
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """The message, independent of the size of the screen."""
+
+    tone: Tone
+    head: str  # large: what to do
+    right: str  # large if there is room: how far it has come
+    sentences: tuple[str, ...]  # in plain words, in order of weight
+    faders: tuple[tuple[str, ...], ...] = ()  # ('2.5 kHz', '-3 dB') of each
+    chosen: int | None = None  # fader that the arrows move, where there are two
+    is_faded: bool = False
+    words: tuple[str, ...] = ()  # in large letters, where there are no figures
+    points: tuple[str, ...] = ()  # a list to read
+
+
+def page_of(view: View, now_s: float) -> Page:
+    """Choose the message."""
+    state = view.state
+    if state is not None and state.phase is Phase.FINISHED:
+        return _finished(view, state)
+    fault = _fault(view, now_s)
+    if fault is not None:
+        return fault
+    if state is None:
+        return Page(Tone.CALM, "STARTING", "", ("Waiting for the first audio.",))
+    return {
+        Phase.LISTENING: _listening,
+        Phase.PULL: _pull,
+        Phase.CHECKING: _checking,
+        Phase.ADVISED: _advised,
+    }[state.phase](view, state)
+
+
+def _fault(view: View, now_s: float) -> Page | None:
+    """Return what keeps the ring-out from hearing, if anything does."""
+    if view.heard_s is None or view.health is None:
+        return None
+    source, age_s = view.health.source, now_s - view.heard_s
+    if source.state == "ended":
+        text = "The audio has come to its end. Finish, or quit: nothing is lost."
+        return Page(Tone.STOP, "ENDED", "", (text, clean(source.detail)))
+    if age_s > STALE_S:
+        text = f"NO NEWS from the audio for {age_s:.0f} s: send down, nothing is being heard."
+        return Page(Tone.TROUBLE, "NO NEWS", "", (text,), words=("SEND DOWN",))
+    if source.state != "running":
+        text = f"Send down. NO INPUT: {clean(source.detail) or 'nothing is being heard'}"
+        return Page(Tone.TROUBLE, "NO INPUT", "", (text,), words=("SEND DOWN",))
+    return None
+
+
+def _progress(state: State) -> str:
+    count = sum(cut > 0 for cut in state.cuts_db)
+    return f"{count} CUT{'S' * (count != 1)}" if count else ""
+
+
+def _listening(_view: View, state: State) -> Page:
+    sentences = (task_words(state), counted_words(state))
+    words: tuple[str, ...] = ("A LITTLE MORE", "OR STEP NEARER")
+    if not state.found:
+        words = ("RAISE SLOWLY", "OR STEP NEARER", "UNTIL IT RINGS")
+    return Page(Tone.CALM, "MORE GAIN", _progress(state), sentences, words=words)
+
+
+def _figures(pulls: tuple[Pull, ...]) -> tuple[tuple[str, ...], ...]:
+    return tuple((band_words(pull.band_hz), db_words(pull.to_db)) for pull in pulls)
+
+
+def _pull(view: View, state: State) -> Page:
+    draft = view.draft
+    remark = REMARKS[state.remark] if state.remark is not None else ""
+    is_over = state.ring is not None and not state.ring.is_sounding
+    stopped = "It has stopped: counts as pulled in a moment; X if you did not." if is_over else ""
+    if draft.is_changed:
+        told = f"Changed by you: {pulls_words(draft.faders)}. RETURN counts it."
+        sentences = (told, f"It was to be: {pulls_words(state.pulls)}.", stopped)
+    else:
+        sentences = (pull_sentence(state.pulls), stopped or remark, ring_words(state))
+    return Page(
+        Tone.ACT,
+        "CHANGED TO" if draft.is_changed else "PULL TO",
+        "GONE" if is_over else "RINGS",
+        sentences,
+        faders=_figures(draft.faders),
+        chosen=draft.chosen if len(draft.faders) > 1 else None,
+    )
+
+
+def _checking(_view: View, state: State) -> Page:
+    sentences = (task_words(state), ring_words(state))
+    return Page(Tone.CALM, "WAIT", "", sentences, faders=_figures(state.pulls), is_faded=True)
+
+
+def _advised(_view: View, state: State) -> Page:
+    reason = REASONS[state.reason] if state.reason is not None else ""
+    helps = tuple(HELPS[help_] for help_ in state.helps)
+    sentences = (reason, "What else helps:" if helps else "")
+    return Page(Tone.STOP, "STOP", _progress(state), sentences, points=helps)
+
+
+def _finished(view: View, state: State) -> Page:
+    back = db_words(state.plan.send_back_db)
+    sentences = (task_words(state), gain_words(state), *view.notes)
+    return Page(Tone.CALM, "SEND BACK", "DONE", sentences, faders=((back,),))

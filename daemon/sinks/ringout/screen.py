@@ -1,0 +1,145 @@
+"""The ring-out screen: a sink for levels, a watcher of the ring-out, and the person's keys.
+
+The loop's thread only stores what is newest under a short lock; `FullScreen` has the thread that
+draws and reads keys. What a key means goes to `submit`, which returns at once.
+"""
+
+import threading
+import time
+from collections import deque
+from collections.abc import Callable
+
+from rich.console import Console
+
+from prehowl.daemon.events import RingEvent
+from prehowl.daemon.ringout.acts import Entry, PersonAct
+from prehowl.daemon.ringout.state import State
+from prehowl.daemon.sinks.base import Snapshot
+from prehowl.daemon.sinks.dashboard.frame import Frame
+from prehowl.daemon.sinks.dashboard.glyphs import Signs
+from prehowl.daemon.sinks.dashboard.terminal import is_usable
+from prehowl.daemon.sinks.dashboard.themes import Theme
+from prehowl.daemon.sinks.full_screen import FullScreen
+from prehowl.daemon.sinks.ringout.keys import KEYS
+from prehowl.daemon.sinks.ringout.model import Model
+from prehowl.daemon.sinks.ringout.render import render
+from prehowl.daemon.sinks.ringout.wording import task_words
+
+PENDING_LINES = 50
+
+
+class RingoutScreen:
+    """Full-screen view of a ring-out, with keys.
+
+    Parameters
+    ----------
+    submit : callable
+        Takes what the person did; returns at once. Called from the drawing thread.
+    title : str
+        Mix, monitor and microphone.
+    channel_row : int
+        Row of the channel in the snapshots.
+    theme : str
+        'dark', 'light' or 'plain'. Where NO_COLOR is set, 'plain' is taken.
+    on_quit : callable
+        Called from the drawing thread when the person leaves; sets a flag.
+    console : Console, optional
+        Where to draw; standard output by default.
+    clock : callable
+        The reader's monotonic time in seconds.
+    """
+
+    def __init__(
+        self,
+        submit: Callable[[PersonAct], object],
+        *,
+        title: str = "",
+        channel_row: int = 0,
+        theme: str = "dark",
+        on_quit: Callable[[], object],
+        console: Console | None = None,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._screen = FullScreen(
+            self,
+            KEYS,
+            theme=theme,
+            console=console,
+            what="the ring-out screen",
+            goes_on="The ring-out goes on, its instructions follow as lines, OSC is obeyed. "
+            "Stop with Ctrl-C: nothing is lost, prehowl ringout --resume goes on.",
+        )
+        self._model = Model(title, channel_row)
+        self._submit, self._on_quit, self._clock = submit, on_quit, clock
+        self._lock = threading.Lock()
+        self._pending: deque[str] = deque(maxlen=PENDING_LINES)
+
+    @property
+    def faults(self) -> int:
+        """How often drawing has failed; more than 0: there is no screen any more."""
+        return self._screen.faults
+
+    @staticmethod
+    def is_possible(console: Console | None = None) -> bool:
+        """Tell whether there is a terminal to draw on; if not, print lines instead."""
+        return is_usable(Console() if console is None else console)
+
+    def start(self) -> None:
+        """Take the terminal and begin to draw.
+
+        Raises
+        ------
+        UsageError
+            If there is no terminal that can be drawn on.
+        """
+        self._screen.take()
+        self._model.has_keys = self._screen.has_keys
+        self._screen.start()
+
+    def on_event(self, event: RingEvent) -> None:
+        """Let it pass: the ring-out says what follows from it."""
+
+    def on_snapshot(self, snapshot: Snapshot) -> None:
+        """Take level, time and health; returns at once."""
+        with self._lock:
+            self._model.take_snapshot(snapshot, self._clock())
+
+    def on_state(self, state: State, entry: Entry | None) -> None:
+        """Take what the ring-out knows now; returns at once."""
+        with self._lock:
+            text = task_words(state)
+            if not self._pending or self._pending[-1] != text:
+                self._pending.append(text)
+            self._model.take_state(state, self._clock())
+
+    def note(self, text: str) -> None:
+        """Add a line to what is shown at the end, such as where the sheet is."""
+        with self._lock:
+            self._model.note(text)
+
+    def close(self) -> None:
+        """Stop drawing and give the terminal back; may be called twice."""
+        self._screen.close()
+
+    def frame(self, width: int, height: int, theme: Theme, signs: Signs) -> Frame:
+        """Return what is to be seen now."""
+        now_s = self._clock()
+        with self._lock:
+            view = self._model.view(now_s)
+        return render(view, width, height, theme, now_s, signs)
+
+    def obey(self, action: str) -> None:
+        """Do what a key asks for."""
+        with self._lock:
+            act, has_left = self._model.press(action, self._clock())
+        if act is not None:
+            self._submit(act)
+        if has_left:
+            self._on_quit()
+
+    def lines_instead(self) -> list[str]:
+        """Return the instructions since the last call."""
+        with self._lock:
+            lines = [f"prehowl: {text}" for text in self._pending]
+            self._pending.clear()
+        return lines
