@@ -46,6 +46,9 @@ class StatusServer:
         """Begin to answer; return what hinders it, "" if nothing does: a watch goes without."""
         try:
             self.path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+            if self.path.parent.stat().st_uid != os.getuid():
+                # Somebody else made it first, where everybody may make folders.
+                return f"no answer to --status: {self.path.parent} belongs to another user"
             self.path.unlink(missing_ok=True)
             way = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
             self._socket = way
