@@ -85,7 +85,7 @@ def soak(
         memory_mb=gauge.memory_mb[-1],
         slope_mb_per_h=slope,
         slope_error_mb_per_h=error,
-        files_first=gauge.files[0],
+        files_first=gauge.files[gauge.settled],
         files_last=gauge.files[-1],
     )
 
@@ -126,9 +126,14 @@ class _Gauge:
     def close(self) -> None:
         """Keep the figures."""
 
+    @property
+    def settled(self) -> int:
+        """Index of the first reading that counts: by then every thread has opened what it needs."""
+        return round(SETTLE_SHARE * len(self.time_s))
+
     def slope(self) -> tuple[float, float]:
         """Return growth in MB an hour of stream time, and its standard error (least squares)."""
-        first = round(SETTLE_SHARE * len(self.time_s))
+        first = self.settled
         return line_slope(np.array(self.time_s[first:]) / 3600, np.array(self.memory_mb[first:]))
 
 
