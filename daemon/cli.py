@@ -23,6 +23,7 @@ COMMANDS = {
     "scan": "find rings in recordings",
     "ringout": "ring out one wedge with one microphone, and keep the sheet",
     "sheets": "show, edit, compare, copy and print EQ sheets",
+    "logbook": "read what happened in a show: list, show, report, export",
     "devices": "list audio devices with numbers and channels",
     "check": "look over show file, device, channel levels and OSC before doors",
     "bench": "measure detection quality and load",

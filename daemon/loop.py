@@ -20,7 +20,7 @@ from prehowl.daemon.events import event_from_change
 from prehowl.daemon.notes import hand_out
 from prehowl.daemon.pace import Load, Pace, Pacer
 from prehowl.daemon.rings_now import RingsNow
-from prehowl.daemon.sinks.base import Health, Sink, Snapshot
+from prehowl.daemon.sinks.base import Health, SampleTaker, Sink, Snapshot
 from prehowl.daemon.sinks.words import counted
 from prehowl.daemon.sources.base import Block, Source, SourceHealth
 from prehowl.daemon.stopping import Stop, StopFlag, stop_on_signals
@@ -151,6 +151,7 @@ class _Loop:
     complete_health: Callable[[Health], Health] = field(init=False)
     warn: Callable[[str], None] = field(init=False)
     clock: StreamTime = field(init=False)
+    takers: list[SampleTaker] = field(init=False)
     load: Load = field(default_factory=Load)
     weak_bands: Mapping[int, WeakBands] = field(default_factory=dict)
     rings: RingsNow = field(default_factory=RingsNow)
@@ -161,6 +162,7 @@ class _Loop:
 
     def __post_init__(self) -> None:
         self.clock = StreamTime(self.source.rate_hz)
+        self.takers = [sink for sink in self.sinks if isinstance(sink, SampleTaker)]
 
     def run(self, stop: Stop) -> LoopResult:
         self.next_snapshot = self.snapshot_samples or 0
@@ -220,6 +222,8 @@ class _Loop:
         changes = self.engine.feed(piece)
         self.load.add(time.perf_counter() - began_s, len(piece) / self.source.rate_hz)
         self.clock.fed += len(piece)
+        for taker in self.takers:
+            taker.on_samples(piece)
         self.publish(changes)
         self.obey()
         if self.snapshot_samples is not None and self.clock.fed >= self.next_snapshot:

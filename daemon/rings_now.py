@@ -31,6 +31,11 @@ class RingsNow:
             count = self.alarms_by_channel.get(event.channel, 0)
             self.alarms_by_channel[event.channel] = count + 1
 
+    @property
+    def alarms(self) -> int:
+        """Alarms so far on all channels."""
+        return sum(self.alarms_by_channel.values())
+
     def worst_first(self) -> tuple[RingEvent, ...]:
         """Return living rings: howling before ringing before suspect, then by growth and level."""
         return worst_first(self._living.values())

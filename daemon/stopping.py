@@ -44,6 +44,10 @@ class StopFlag:
         return 0 if self.signal_number is None else 128 + self.signal_number
 
 
+class StoppedEarly(Exception):
+    """Somebody asked for the end before there was anything to end."""
+
+
 @contextlib.contextmanager
 def stop_on_signals() -> Iterator[StopFlag]:
     """Turn the first Ctrl-C or SIGTERM inside the block into a set flag; restore handlers after.

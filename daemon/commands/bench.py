@@ -1,6 +1,7 @@
 """`prehowl bench`: measure detection quality and load, on sound that anyone can have."""
 
 import argparse
+from typing import Any
 
 from prehowl.daemon.command_line import CommandParser, real_number, whole_number
 from prehowl.daemon.commands import bench_runs
@@ -10,7 +11,8 @@ HELP = """Measure how well howls are found, and what it costs.
 `prehowl bench detection` runs closed-loop howls with truth by physics, and howl-free sound;
 `prehowl bench peers` runs the criteria of the literature over the same; `prehowl bench protocol`
 repeats two published evaluations; `prehowl bench ringout` rings out virtual stages;
-`prehowl bench load` tells what the engine costs on this machine.
+`prehowl bench load` tells what the engine costs on this machine;
+`prehowl bench latency` times events until they leave; `prehowl bench soak` runs a long show.
 Each has a --help of its own."""
 
 EXAMPLE = "prehowl bench load --channels 32 --rate 48000"
@@ -47,6 +49,18 @@ pink noise, and whether what was told was true and in order. docs/ringout.md say
 
 RINGOUT_EXAMPLE = "prehowl bench ringout --stages 8"
 
+LATENCY_HELP = """Time every event from the block that holds its last sample to its datagram.
+
+Runs in real time, so it takes --seconds. What the analysis frames themselves take comes on top."""
+
+LATENCY_EXAMPLE = "prehowl bench latency --channels 64 --seconds 30"
+
+SOAK_HELP = """Run hours of stream at full speed: memory, open files, events against a scan.
+
+Exit code 1 where something grows or is lost."""
+
+SOAK_EXAMPLE = "prehowl bench soak --channels 32 --hours 12"
+
 LOAD_HELP = """Tell the CPU seconds for a second of audio, and the bare windowed FFT's beside it.
 
 Close other programs first: what else runs is measured with it."""
@@ -54,7 +68,7 @@ Close other programs first: what else runs is measured with it."""
 
 def add_arguments(parser: CommandParser) -> None:
     """Declare the benches and their options."""
-    names = "{detection,peers,protocol,ringout,load}"
+    names = "{detection,peers,protocol,ringout,load,latency,soak}"
     benches = parser.add_subparsers(dest="bench", required=True, metavar=names)
     detection = benches.add_parser(
         "detection",
@@ -106,13 +120,46 @@ def add_arguments(parser: CommandParser) -> None:
     load = benches.add_parser(
         "load", help="CPU cost of the engine", text=LOAD_HELP, example=EXAMPLE
     )
-    load.add_argument("--channels", type=whole_number, default=32, help="default 32")
-    load.add_argument(
+    _add_load(load, channels=32)
+    load.add_argument("--seconds", type=real_number, default=15.0, help="of audio; default 15")
+    _add_format(load)
+    _add_latency(benches)
+    _add_soak(benches)
+
+
+def _add_latency(benches: Any) -> None:
+    latency = benches.add_parser(
+        "latency",
+        help="from the last sample to the datagram",
+        text=LATENCY_HELP,
+        example=LATENCY_EXAMPLE,
+    )
+    _add_load(latency, channels=64)
+    latency.add_argument("--seconds", type=real_number, default=30.0, help="default 30")
+    _add_format(latency)
+
+
+def _add_soak(benches: Any) -> None:
+    soak = benches.add_parser(
+        "soak",
+        help="a long show at full speed: memory, files, events",
+        text=SOAK_HELP,
+        example=SOAK_EXAMPLE,
+    )
+    _add_load(soak, channels=32)
+    soak.add_argument("--hours", type=real_number, default=0.5, help="of stream; default 0.5")
+    _add_format(soak)
+
+
+def _add_load(parser: argparse.ArgumentParser, *, channels: int) -> None:
+    """Declare how much there is to do."""
+    parser.add_argument(
+        "--channels", type=whole_number, default=channels, help=f"default {channels}"
+    )
+    parser.add_argument(
         "--rate", type=whole_number, default=48000, metavar="HZ", help="default 48000"
     )
-    load.add_argument("--seconds", type=real_number, default=15.0, help="of audio; default 15")
-    load.add_argument("--seed", type=whole_number, default=1, help="another programme")
-    _add_format(load)
+    parser.add_argument("--seed", type=whole_number, default=1, help="another programme")
 
 
 def _add_run(parser: argparse.ArgumentParser) -> None:

@@ -13,7 +13,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from prehowl.daemon.errors import OK, OutputError, UsageError
+from prehowl.daemon.errors import FOUND_A_PROBLEM, OK, OutputError, UsageError
 
 CHANNELS = (1, 256)
 RATES_HZ = (8000, 192000)
@@ -126,12 +126,62 @@ def load(args: argparse.Namespace) -> int:
     return OK
 
 
+def latency(args: argparse.Namespace) -> int:
+    """Run `bench latency`."""
+    _within("--channels", args.channels, CHANNELS)
+    _within("--rate", args.rate, RATES_HZ)
+    if not 5 <= args.seconds <= 3600:
+        raise UsageError(f"--seconds is {args.seconds:g}; it takes 5 to 3600")
+    from prehowl.daemon.bench.latency import measure_latency
+
+    found = measure_latency(args.channels, args.rate, args.seconds, args.seed)
+    if args.format == "json":
+        print(json.dumps({"type": "latency", **asdict(found)}))
+        return OK
+    print(f"{found.channels} channels at {found.rate_hz} Hz, {found.events} events")
+    print(f"median  {found.median_ms:6.1f} ms from the block to the datagram")
+    print(f"p99     {found.p99_ms:6.1f} ms")
+    print(f"worst   {found.worst_ms:6.1f} ms; {found.missing} datagrams missing")
+    return OK
+
+
+def soak(args: argparse.Namespace) -> int:
+    """Run `bench soak`."""
+    _within("--channels", args.channels, CHANNELS)
+    _within("--rate", args.rate, RATES_HZ)
+    if not 0.01 <= args.hours <= 100:
+        raise UsageError(f"--hours is {args.hours:g}; it takes 0.01 to 100")
+    from prehowl.daemon.bench import soak as endurance
+
+    shown = sys.stderr.isatty()
+
+    def say(hours: float) -> None:
+        if shown:
+            print(f"\rbench: {hours:.2f} h ", end="", file=sys.stderr, flush=True)
+
+    found = endurance.soak(args.channels, args.rate, args.hours, args.seed, say)
+    if args.format == "json":
+        print(json.dumps({"type": "soak", **asdict(found), "is_sound": found.is_sound}))
+    else:
+        slope, error = found.slope_mb_per_h, found.slope_error_mb_per_h
+        print(f"{found.channels} channels at {found.rate_hz} Hz, {found.hours:g} h of stream")
+        print(
+            f"events  {found.events}; of a scan {found.events_of_scan}; "
+            f"in the logbook {found.events_in_logbook}"
+        )
+        print(f"memory  {found.memory_mb:.0f} MB at the end; {slope:+.2f} ± {error:.2f} MB an hour")
+        print(f"files   {found.files_first} open at the beginning, {found.files_last} at the end")
+    return OK if found.is_sound else FOUND_A_PROBLEM
+
+
 RUNS: dict[str, Callable[[argparse.Namespace], int]] = {
     "detection": detection,
     "peers": peers,
     "protocol": protocol,
     "ringout": ringout,
     "load": load,
+    "latency": latency,
+    "soak": soak,
 }
 
 

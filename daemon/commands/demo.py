@@ -14,11 +14,19 @@ from prehowl.daemon.desk.desk import Desk
 from prehowl.daemon.desk.running_order import RunningOrder
 from prehowl.daemon.errors import OK, UsageError
 from prehowl.daemon.events import RingEvent
+from prehowl.daemon.log import Log
+from prehowl.daemon.logbook.options import (
+    add_logbook_arguments,
+    make_logbook,
+    with_logbook_arguments,
+)
+from prehowl.daemon.logbook.records import ActChange
+from prehowl.daemon.logbook.sink import LogbookSink
 from prehowl.daemon.loop import Pace, StopFlag, run_loop, stop_on_signals
 from prehowl.daemon.osc_in.opened import OscInput
-from prehowl.daemon.show import default_show, load_show
+from prehowl.daemon.show import Show, load_show
 from prehowl.daemon.show.in_force import with_osc_in, with_targets
-from prehowl.daemon.show.tables import THEMES
+from prehowl.daemon.show.tables import THEMES, Channel, Kind, Stage
 from prehowl.daemon.sinks.base import Sink, Snapshot
 from prehowl.daemon.sinks.csv import CsvSink
 from prehowl.daemon.sinks.dashboard import Dashboard
@@ -28,7 +36,7 @@ from prehowl.daemon.sinks.osc import sink_for
 from prehowl.daemon.sinks.table import TableSink
 from prehowl.daemon.sinks.words import counted, time_words
 from prehowl.daemon.sources.stage import EngineerSink, StageSource
-from prehowl.daemon.stage.acts import CHANNELS, PLAYBACK
+from prehowl.daemon.stage.acts import CHANNELS, MIXES, PLAYBACK, SINGERS
 from prehowl.daemon.stage.festival import NAME, Festival
 from prehowl.daemon.stage.truth_watch import Crossing
 from prehowl.detectors.engine import ChannelSetup, Engine
@@ -84,14 +92,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--osc-in", metavar="[HOST:]PORT", help="let OSC ask for things here; default off"
     )
     parser.add_argument("--theme", choices=THEMES, help="of the dashboard")
+    add_logbook_arguments(parser)
     parser.add_argument("--truth", action="store_true", help="tell when the loop passes its limit")
 
 
 def run(args: argparse.Namespace) -> int:
     """Play and watch until the end, a signal or a key."""
     _refuse_the_impossible(args)
-    told = default_show() if args.show is None else load_show(args.show)
+    told = _show() if args.show is None else load_show(args.show)
     show = with_osc_in(with_targets(told, args.osc), args.osc_in)
+    show = with_logbook_arguments(show, args)
     is_headless = args.headless or args.format is not None or not sys.stdout.isatty()
     festival = Festival(RATE_HZ, args.seed, with_truth=args.truth)
     source = StageSource(festival, args.seconds)
@@ -106,10 +116,21 @@ def run(args: argparse.Namespace) -> int:
         sinks += asked.subscribers(title=title, numbers=numbers, names=CHANNELS)
         if is_headless:
             # In front, so that it closes last, when what became of the receivers is known.
-            trouble = HealthLines(sys.stderr, osc.target_health)
+            trouble = HealthLines(Log(), osc.target_health)
             sinks = [trouble, *sinks, *_printers(args, festival)]
         else:
             sinks.append(_dashboard(args.theme or show.screen.theme, stop, desk))
+        logbook = make_logbook(
+            show,
+            command="demo",
+            source=f"virtual stage, seed {args.seed}",
+            rate_hz=RATE_HZ,
+            numbers=numbers,
+            names=CHANNELS,
+            may_wait=_pace(args) == "fast",
+        )
+        if logbook is not None:
+            sinks += [_Acts(festival, logbook), logbook]
         result = run_loop(
             source,
             Engine(RATE_HZ, setups),
@@ -118,13 +139,31 @@ def run(args: argparse.Namespace) -> int:
             stop=stop,
             pace=_pace(args),
             complete_health=lambda health: replace(
-                health, targets=osc.target_health() + asked.health()
+                health,
+                targets=osc.target_health() + asked.health(),
+                troubles=() if logbook is None else tuple(filter(None, [logbook.trouble()])),
             ),
             desk=desk,
         )
     if is_headless:
         _say(f"played {time_words(result.duration_s)}: {counted(result.alarms, 'alarm')}")
     return OK
+
+
+def _show() -> Show:
+    """Return what a show file of the invented festival would say."""
+    mixes = dict(zip((CHANNELS[ch] for ch in SINGERS), MIXES, strict=True))
+    channels = tuple(
+        Channel(number, name, str(_kind(name)), mix=mixes.get(name))
+        for number, name in enumerate(CHANNELS, start=1)
+    )
+    return Show(stage=Stage(title=NAME), channels=channels)
+
+
+def _kind(name: str) -> Kind:
+    if name == PLAYBACK:
+        return Kind.REFERENCE
+    return Kind.MIX if name in MIXES else Kind.MIC
 
 
 def _refuse_the_impossible(args: argparse.Namespace) -> None:
@@ -157,6 +196,34 @@ def _printers(args: argparse.Namespace, festival: Festival) -> list[Sink]:
     if args.truth:
         printers.append(_Truth(festival, _json_words if name == "jsonl" else _plain_words))
     return [*printers, PRINT_SINKS[name](sys.stdout)]
+
+
+class _Acts:
+    """Puts the acts into the logbook as they begin. A `Sink`."""
+
+    def __init__(self, festival: Festival, logbook: LogbookSink) -> None:
+        self._festival, self._logbook = festival, logbook
+        self._number = 0
+
+    def start(self) -> None:
+        """Do nothing: the first act is told with the first samples."""
+
+    def on_event(self, event: RingEvent) -> None:
+        """Tell of an act before its first event."""
+        self._tell()
+
+    def on_snapshot(self, snapshot: Snapshot) -> None:
+        """Tell of an act that began."""
+        self._tell()
+
+    def close(self) -> None:
+        """Tell of the last one."""
+        self._tell()
+
+    def _tell(self) -> None:
+        for note in self._festival.take_acts():
+            self._number += 1
+            self._logbook.keep(ActChange(note.text, self._number).entry(note.time_s))
 
 
 class _Delayed:

@@ -12,6 +12,11 @@ from rich.progress import Progress
 from prehowl.daemon.channel_list import named_channels, parse_channel_list
 from prehowl.daemon.command_line import real_number
 from prehowl.daemon.errors import OK, RecordingError, UsageError
+from prehowl.daemon.logbook.options import (
+    add_logbook_arguments,
+    make_logbook,
+    with_logbook_arguments,
+)
 from prehowl.daemon.loop import run_loop
 from prehowl.daemon.output import open_output, write_fault
 from prehowl.daemon.sheets.in_show import with_sheets
@@ -60,6 +65,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         choices=tuple(SENSITIVITIES),
         help="how little evidence is enough, for all channels; wins over the show file",
     )
+    add_logbook_arguments(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -110,7 +116,7 @@ def _plan(args: argparse.Namespace) -> _Plan:
     return _Plan(
         files=tuple(args.files),
         format=args.format,
-        show=show,
+        show=with_logbook_arguments(show, args),
         channels=None if args.channels is None else parse_channel_list(args.channels),
         loop_delay_s=None if delay_ms is None else delay_ms / 1000,
         sensitivity=args.sensitivity,
@@ -151,7 +157,7 @@ class _Scan:
             result = run_loop(
                 source,
                 engine,
-                self.sinks(source, path),
+                self.sinks(source, path, names),
                 names=names,
                 channel_numbers=source.channel_numbers,
                 stop=self.stop,
@@ -179,8 +185,8 @@ class _Scan:
             source.close()
             raise RecordingError(f"{path}: cannot be analysed: {fault}") from fault
 
-    def sinks(self, source: RecordingSource, path: str) -> list[Sink]:
-        """Return the printer in the chosen format, and the bar on a terminal."""
+    def sinks(self, source: RecordingSource, path: str, names: Sequence[str]) -> list[Sink]:
+        """Return the printer in the chosen format, the logbook, and the bar on a terminal."""
         name = path if len(self.plan.files) > 1 else None
         sinks: list[Sink] = []
         if self.plan.format == "jsonl":
@@ -190,6 +196,17 @@ class _Scan:
             sinks.append(CsvSink(sys.stdout, file=name, has_header=is_first))
         else:
             sinks.append(TableSink(sys.stdout, heading=name))
+        logbook = make_logbook(
+            self.plan.show,
+            command="scan",
+            source=path,
+            rate_hz=source.rate_hz,
+            numbers=source.channel_numbers,
+            names=names,
+            may_wait=True,
+        )
+        if logbook is not None:
+            sinks.append(logbook)
         if self.progress is not None:
             sinks.append(ProgressSink(self.progress, Path(path).name, source.duration_s))
         return sinks

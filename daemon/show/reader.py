@@ -116,7 +116,8 @@ def _type_fault(slot: Slot, value: Any) -> str:
     if slot.kinds == (bool,):
         return "" if isinstance(value, bool) else f"must be true or false, not {_found(value)}"
     allowed = (*slot.kinds, int) if float in slot.kinds else slot.kinds
-    if not isinstance(value, bool) and isinstance(value, allowed):
+    fits = bool in allowed if isinstance(value, bool) else isinstance(value, allowed)
+    if fits:
         return ""
     return f"must be {_wanted(slot)}, not {_found(value)}"
 

@@ -20,7 +20,7 @@ Everything has a default, so a first file may be five lines long; `configs/` hol
 
 A mistake is never guessed away: unknown keys, wrong types and impossible values are all told at once, each with its path and what would be right.
 In a path, tables of a list count from 1: `channels[3].loop_delay_ms` is the third `[[channels]]` table of the file, which need not be channel number 3.
-The file is UTF-8 text. Numbers are written without quotes, a whole number is fine where a number is asked for, and `true` is no number.
+The file is UTF-8 text. Numbers are written without quotes, a whole number is fine where a number is asked for, and `true` and `false` stand without quotes, too.
 """  # noqa: E501
 
 SENSITIVITY_HEAD = """\
@@ -83,6 +83,8 @@ def _kind(slot: Slot, kind: type) -> str:
     if kind is str:
         is_measured = len(slot.kinds) == 1 and key.high is not None
         return f"text, at most {key.high:g} characters" if is_measured else "text"
+    if kind is bool:
+        return "`true`, `false`"
     unit = f" {key.unit}" if key.unit else ""
     return f"{TYPE_WORDS[kind]}, {key.low:g} to {key.high:g}{unit}"
 
@@ -106,7 +108,7 @@ def toml(value: object) -> str:
         return f"[{', '.join(toml(item) for item in value)}]"
     if isinstance(value, str):
         return '"' + value.replace("\\", "\\\\").replace('"', '\\"') + '"'
-    return str(value)
+    return str(value).lower() if isinstance(value, bool) else str(value)
 
 
 if __name__ == "__main__":

@@ -14,6 +14,7 @@ from prehowl.daemon.show.tables import (
     Detection,
     Device,
     Kind,
+    Logbook,
     OscTarget,
     Screen,
     Sheets,
@@ -38,6 +39,7 @@ class Show:
     advice: Annotated[Advice, Key("How cuts are advised.")] = field(default_factory=Advice)
     sheets: Annotated[Sheets, Key("Where the EQ sheets are.")] = field(default_factory=Sheets)
     screen: Annotated[Screen, Key("The dashboard.")] = field(default_factory=Screen)
+    logbook: Annotated[Logbook, Key("What is kept of the show.")] = field(default_factory=Logbook)
     channels: Annotated[
         tuple[Channel, ...],
         Key("One table a channel of the interface; channels left out are plain mics."),

@@ -6,7 +6,7 @@ thread of its own behind a bounded queue, and counts what it had to throw away.
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +24,7 @@ class Health:
     load: float = 0.0  # share of real time spent in analysis over the last second, 0..
     dropped_blocks: int = 0  # blocks that we threw away because analysis lagged
     targets: tuple[tuple[str, str], ...] = ()  # OSC target name -> "ok" or what is wrong
+    troubles: tuple[str, ...] = ()  # what else is wrong now, a line each, for a person
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,3 +60,11 @@ class Sink(Protocol):
 
     def close(self) -> None:
         """Send or write what is pending within a second, restore what was changed."""
+
+
+@runtime_checkable
+class SampleTaker(Protocol):
+    """A sink that also wants the samples that the engine gets; each piece before its events."""
+
+    def on_samples(self, samples: NDArray[np.float32]) -> None:
+        """Take samples (samples, channels), full scale = 1; lost ones as silence. At once."""

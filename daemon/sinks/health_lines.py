@@ -2,9 +2,9 @@
 
 import re
 from collections.abc import Callable, Iterable
-from typing import TextIO
 
 from prehowl.daemon.events import RingEvent
+from prehowl.daemon.log import Log
 from prehowl.daemon.sinks.base import Health, Snapshot
 from prehowl.daemon.sinks.osc_link import LOOKING_UP
 from prehowl.daemon.sinks.words import counted, time_words
@@ -20,16 +20,16 @@ class HealthLines:
 
     Parameters
     ----------
-    stream : TextIO
-        Stays open at the end.
+    log : Log
+        Takes the lines, trouble as warnings.
     targets : callable, optional
         Asked at the end for what became of each OSC target, since a short run may be over before
         a host name is known to be wrong. To be of use this sink must be closed after the one of
         OSC: it stands before it in the list of sinks.
     """
 
-    def __init__(self, stream: TextIO, targets: Callable[[], Targets] | None = None) -> None:
-        self._stream = stream
+    def __init__(self, log: Log, targets: Callable[[], Targets] | None = None) -> None:
+        self._log = log
         self._at_the_end = targets or (lambda: ())
         self._time_s = 0.0
         self._told = Health()
@@ -51,12 +51,12 @@ class HealthLines:
         self._tell_state(snapshot.time_s, health)
         self._tell_loss(snapshot.time_s, health)
         self._tell_targets([t for t in health.targets if t[1] != LOOKING_UP])
+        self._tell_troubles(snapshot.time_s, health)
         self._told = health
 
     def close(self) -> None:
-        """Tell what became of the receivers, and write out what is pending."""
+        """Tell what became of the receivers."""
         self._tell_targets(self._at_the_end())
-        self._stream.flush()
 
     def _tell_state(self, time_s: float, health: Health) -> None:
         source, told = health.source, self._told.source
@@ -64,11 +64,11 @@ class HealthLines:
         if source.state == "waiting" and told.state != "waiting":
             self._line(time_s, source.detail)
         elif source.state == "running" and told.state == "waiting":
-            self._line(time_s, "the device is back")
+            self._line(time_s, "the device is back", is_well=True)
         elif is_odd and not self._was_odd:
             self._line(time_s, source.detail)
         elif self._was_odd and not is_odd and source.state == "running":
-            self._line(time_s, "all is well again")
+            self._line(time_s, "all is well again", is_well=True)
         self._was_odd = is_odd
 
     def _tell_loss(self, time_s: float, health: Health) -> None:
@@ -82,11 +82,20 @@ class HealthLines:
     def _tell_targets(self, targets: Iterable[tuple[str, str]]) -> None:
         for name, state in targets:
             if (gist := _gist(state)) != self._told_targets.get(name, "ok"):
-                self._line(self._time_s, f"OSC to {name}: {state}")
+                self._line(self._time_s, f"OSC to {name}: {state}", is_well=gist == "ok")
                 self._told_targets[name] = gist
 
-    def _line(self, time_s: float, text: str) -> None:
-        print(f"prehowl: {time_words(time_s)} {text}", file=self._stream, flush=True)
+    def _tell_troubles(self, time_s: float, health: Health) -> None:
+        told = self._told.troubles
+        for text in health.troubles:
+            if text not in told:
+                self._line(time_s, text)
+        for text in told:
+            if text not in health.troubles:
+                self._line(time_s, f"no more: {text}", is_well=True)
+
+    def _line(self, time_s: float, text: str, *, is_well: bool = False) -> None:
+        self._log.say(f"{time_words(time_s)} {text}", "info" if is_well else "warning")
 
 
 def _gist(state: str) -> str:

@@ -209,7 +209,8 @@ def health_datagram(health: Health) -> bytes:
     """Return `/prehowl/health`."""
     source = health.source
     counts = (source.overflows, health.dropped_blocks, source.lost_samples)
-    return datagram(HEALTH, (health.load, *counts, source.state, source.detail))
+    detail = "; ".join(filter(None, (source.detail, *health.troubles)))
+    return datagram(HEALTH, (health.load, *counts, source.state, detail))
 
 
 def ring_values(event: RingEvent | None) -> dict[str, Value]:

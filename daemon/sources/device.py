@@ -15,6 +15,7 @@ from prehowl.daemon.sources.base import Block, NumberedChannels, SourceHealth
 from prehowl.daemon.sources.capture_process import CaptureProcess, Wish
 from prehowl.daemon.sources.losses import LossMeter
 from prehowl.daemon.sources.ring_memory import CaptureState, Word
+from prehowl.daemon.stopping import Stop, StopFlag, StoppedEarly
 
 PATIENCE_S = 0.1
 LARGEST_BLOCK_S = 0.1
@@ -41,6 +42,7 @@ class DeviceSource(NumberedChannels):
         channels: Sequence[int] | None = None,
         up_to: int | None = None,
         rate_hz: int | None = None,
+        stop: Stop | None = None,
     ) -> None:
         """Open the device.
 
@@ -54,15 +56,19 @@ class DeviceSource(NumberedChannels):
             Where no channels are named: take the first so many, or fewer if there are fewer.
         rate_hz : int or None
             Samples per second; None for the device's own rate.
+        stop : Stop, optional
+            Looked at while the device opens, which can take seconds.
 
         Raises
         ------
+        StoppedEarly
+            If `stop` was set before the device was open; nothing is left running.
         DeviceError
             If the library is missing or the device is unknown, ambiguous, too small, refuses
             the rate or does not open.
         """
         process = CaptureProcess(Wish(device, channels, up_to, rate_hz))
-        _wait_for_opening(process)
+        _wait_for_opening(process, stop or StopFlag())
         memory = process.memory
         memory.attach()
         self._process: CaptureProcess | None = process
@@ -219,9 +225,11 @@ class DeviceSource(NumberedChannels):
             self._retry_s = min(2 * self._retry_s, RETRY_LONGEST_S)
 
 
-def _wait_for_opening(process: CaptureProcess) -> None:
+def _wait_for_opening(process: CaptureProcess, stop: Stop) -> None:
     try:
         while process.state is not CaptureState.RUNNING:
+            if stop.is_set():
+                raise StoppedEarly
             trouble = process.trouble()
             if trouble is not None:
                 raise trouble

@@ -53,6 +53,7 @@ class Festival:
         self._now = 0  # samples since the festival's start
         self._crossings: list[Crossing] = []
         self._notes: list[Note] = []
+        self._acts: list[Note] = []
         self._watch = TruthWatch()
         self._next_look = 0
         self._next_act()
@@ -79,6 +80,11 @@ class Festival:
     def take_notes(self) -> list[Note]:
         """Return the lines of the story since the last call."""
         found, self._notes = self._notes, []
+        return found
+
+    def take_acts(self) -> list[Note]:
+        """Return the acts that have begun since the last call, by name."""
+        found, self._acts = self._acts, []
         return found
 
     def advise(self, ch: int, frequency_hz: float, cut_db: float, sample: int) -> None:
@@ -112,6 +118,7 @@ class Festival:
         rng = np.random.default_rng([self._seed, 2, self._number])
         self._cues: list[Cue] = [*plot(self._number, rng), Cue(ACT_S, _everything_down)]
         self._tell(f"{NAME}, act {self._number + 1}: {self._act.name}")
+        self._acts.append(Note(self._now / self.rate_hz, self._act.name))
 
     def _do_cues(self) -> None:
         into_s = (self._now - self._began) / self.rate_hz

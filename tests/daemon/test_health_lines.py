@@ -7,6 +7,7 @@ import pytest
 from conformance import SinkConformance
 from fakes import snapshot
 
+from prehowl.daemon.log import Log
 from prehowl.daemon.sinks.base import Health
 from prehowl.daemon.sinks.health_lines import HealthLines
 from prehowl.daemon.sinks.osc_link import LOOKING_UP
@@ -21,12 +22,12 @@ class TestHealthLines:
 
         def make(self, tmp_path):
             """Return one."""
-            return HealthLines(io.StringIO())
+            return HealthLines(Log(io.StringIO()))
 
     def lines(self, *healths: Health) -> list[str]:
         """Return what is printed for one health a second."""
         stream = io.StringIO()
-        sink = HealthLines(stream)
+        sink = HealthLines(Log(stream))
         for time_s, health in enumerate(healths):
             sink.on_snapshot(replace(snapshot(time_s=float(time_s)), health=health))
         return stream.getvalue().splitlines()
@@ -73,6 +74,6 @@ class TestHealthLines:
     def test_a_run_too_short_for_news_tells_at_its_end(self, state):
         """Oracle: definition. What the receivers came to is asked once more when it closes."""
         stream = io.StringIO()
-        sink = HealthLines(stream, lambda: (("tablet", state), ("lamp", "ok")))
+        sink = HealthLines(Log(stream), lambda: (("tablet", state), ("lamp", "ok")))
         sink.close()
         assert stream.getvalue() == f"prehowl: 0:00.0 OSC to tablet: {state}\n"

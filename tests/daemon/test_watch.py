@@ -164,6 +164,16 @@ class TestLive:
         watching.wait_for_line("the device is back")
         assert watching.stop() == 0
 
+    @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+    def test_a_stop_before_the_device_is_open_is_as_clean(self, double, number):
+        """Oracle: documented exit code 0, one line, no process left; the library hangs."""
+        double.tell(hang_s=60)
+        with Watching(["--device", "0", "--headless"], os.environ) as watching:
+            capture = watching.capture_pid()
+            assert watching.stop(number) == 0
+            assert watching.err == ["prehowl: stopped before the watch began\n"]
+            poll(lambda: not is_alive(capture), "the capture process goes", 3.0)
+
     def test_ends_by_itself(self, double, capsys):
         """Oracle: the clock, also when the device has gone meanwhile."""
         began_s = time.monotonic()

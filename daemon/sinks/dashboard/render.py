@@ -126,7 +126,8 @@ def health_parts(health: Health, *, has_fresh_loss: bool) -> tuple[list[str], li
     )
     detail = [clean(source.detail)] if source.detail else []
     good = [text for text, is_well in checks if is_well]
-    return good + detail, [text for text, is_well in checks if not is_well]
+    bad = [text for text, is_well in checks if not is_well]
+    return good + detail, bad + [clean(text) for text in health.troubles]
 
 
 def _keys_line(view: View, paper: Paper) -> Line:

@@ -1,0 +1,103 @@
+"""A programme that goes round and round: noise on every channel, a howl now and then somewhere.
+
+For what takes long or must be timed, not for quality: every howl is the same kind, and each is
+where its seed put it. Memory holds one round only.
+"""
+
+import time
+
+import numpy as np
+from numpy.typing import NDArray
+
+from prehowl.daemon.sources.base import Block, SourceHealth
+
+ROUND_S = 8.0
+HOWL_S = 1.6
+HOWLS_A_ROUND = 12
+NOISE_DBFS = -50.0
+START_DBFS, LIMIT_DBFS = -60.0, -14.0
+GROWTH_DB_PER_S = 60.0
+
+
+def one_round(channels: int, rate_hz: int, seed: int) -> NDArray[np.float32]:
+    """Return one round, shape (samples, channels)."""
+    rng = np.random.default_rng(seed)
+    count = round(ROUND_S * rate_hz)
+    sound = rng.standard_normal((count, channels), dtype=np.float32)
+    sound *= np.float32(10 ** (NOISE_DBFS / 20))
+    time_s = np.arange(round(HOWL_S * rate_hz)) / rate_hz
+    level_db = np.minimum(START_DBFS + GROWTH_DB_PER_S * time_s, LIMIT_DBFS)
+    for n in range(HOWLS_A_ROUND):
+        hz = float(np.exp(rng.uniform(np.log(200), np.log(8000))))
+        first = round(n * (ROUND_S - HOWL_S) / HOWLS_A_ROUND * rate_hz)
+        tone = 10 ** (level_db / 20) * np.sin(2 * np.pi * hz * time_s)
+        sound[first : first + len(tone), int(rng.integers(channels))] += tone.astype(np.float32)
+    return np.clip(sound, -1, 1)
+
+
+class RepeatedSource:
+    """Rounds in blocks, for so many seconds; at their own pace or as fast as they are taken.
+
+    A `Source`. With `is_live` a block is handed out when its last sample would have been played,
+    as a device does; `handed_ns` tells when that was.
+    """
+
+    def __init__(
+        self,
+        sound: NDArray[np.float32],
+        rate_hz: int,
+        seconds: float,
+        *,
+        block_length: int,
+        is_live: bool,
+    ) -> None:
+        self._sound, self._rate_hz = sound, rate_hz
+        self._left = round(seconds * rate_hz)
+        self._length = block_length
+        self._at = 0  # samples so far
+        self._start_ns = time.monotonic_ns()
+        self._is_live = is_live
+        self.handed_ns: list[int] = []
+        """Live: monotonic clock at which each block was handed out."""
+
+    @property
+    def rate_hz(self) -> int:
+        """Samples per second."""
+        return self._rate_hz
+
+    @property
+    def channels(self) -> int:
+        """Number of channels."""
+        return int(self._sound.shape[1])
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Name every channel by its number."""
+        return tuple(f"Ch {n + 1}" for n in range(self.channels))
+
+    def read(self) -> Block | None:
+        """Return the next block; None at the end."""
+        count = min(self._length, self._left)
+        if count == 0:
+            return None
+        where = np.arange(self._at, self._at + count) % len(self._sound)
+        samples = self._sound[where]
+        self._at += count
+        self._left -= count
+        if self._is_live:
+            self._wait()
+        return Block(samples)
+
+    def health(self) -> SourceHealth:
+        """Return the state."""
+        return SourceHealth("running" if self._left else "ended")
+
+    def close(self) -> None:
+        """End it."""
+        self._left = 0
+
+    def _wait(self) -> None:
+        due_ns = self._start_ns + self._at * 1_000_000_000 // self._rate_hz
+        while (left_ns := due_ns - time.monotonic_ns()) > 0:
+            time.sleep(min(left_ns / 1e9, 0.05))
+        self.handed_ns.append(time.monotonic_ns())

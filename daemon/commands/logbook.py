@@ -1,0 +1,192 @@
+"""`prehowl logbook`: read what happened in a show."""
+
+import argparse
+import sys
+from pathlib import Path
+
+from prehowl.daemon.command_line import CommandParser, whole_number
+from prehowl.daemon.errors import FOUND_A_PROBLEM, OK, OutputError
+from prehowl.daemon.logbook.export import words, write_clips, write_csv, write_jsonl
+from prehowl.daemon.logbook.place import SUFFIX, logbook_folder, logbook_path
+from prehowl.daemon.logbook.reader import LogbookError, LogbookReader, Run
+from prehowl.daemon.logbook.report.data import day_words, gather, when_words
+from prehowl.daemon.logbook.report.page import page
+from prehowl.daemon.logbook.report.pdf import save_pdf
+from prehowl.daemon.output import open_output
+from prehowl.daemon.sinks.words import printable, time_words
+
+HELP = """Read the logbooks that `watch`, `demo` and `scan` keep with --logbook or the show file.
+
+A bare name means a logbook in the user's data folder, anything with a slash or the ending
+.logbook a path. A logbook can be read while it is being written.
+
+  list     logbooks, with day, length, alarms and size
+  show     what happened, line by line
+  report   one HTML page to keep or print: what rang, when, how bad, what to change tomorrow
+  export   lines for scripts, clips and spectra as files
+
+exit codes: 0 fine; 1 a logbook in the list is damaged; 2 no such logbook, or wrong usage; 3 a
+result cannot be written."""
+
+EXAMPLE = "prehowl logbook report saturday --output saturday.html"
+
+EXPORTS = {"jsonl": write_jsonl, "csv": write_csv}
+
+
+def add_arguments(parser: CommandParser) -> None:
+    """Declare the options."""
+    actions = parser.add_subparsers(dest="action", required=True, metavar="ACTION")
+    listing = actions.add_parser(
+        "list",
+        help="logbooks, with day, length, alarms and size",
+        text="Show the logbooks of a folder: day, length, alarms, size.",
+        example="prehowl logbook list",
+    )
+    listing.add_argument("folder", nargs="?", help="default: the user's data folder")
+    showing = actions.add_parser(
+        "show",
+        help="what happened, line by line",
+        text="Show what happened, line by line.",
+        example="prehowl logbook show saturday --kind ring",
+    )
+    _add_choice(showing)
+    showing.add_argument("--kind", help="only entries of this kind, such as ring or health")
+    showing.add_argument("--channel", metavar="N", type=whole_number, help="only this channel")
+    reporting = actions.add_parser(
+        "report",
+        help="one HTML page",
+        text="Write one HTML page: what rang, when, how bad, what to change tomorrow.",
+        example="prehowl logbook report saturday --output saturday.html",
+    )
+    _add_choice(reporting)
+    reporting.add_argument("--output", metavar="PATH", help="default: the name with .html, here")
+    reporting.add_argument("--pdf", metavar="PATH", help="a PDF as well (needs matplotlib)")
+    exporting = actions.add_parser(
+        "export",
+        help="lines for scripts, clips and spectra as files",
+        text="Write entries as lines for scripts, clips and spectra as files.",
+        example="prehowl logbook export saturday --clips saturday-clips",
+    )
+    _add_choice(exporting)
+    exporting.add_argument("--format", choices=tuple(EXPORTS), default="jsonl")
+    exporting.add_argument("--output", metavar="PATH", help="default: stdout")
+    exporting.add_argument("--clips", metavar="FOLDER", help="write clips and spectra there")
+
+
+def _add_choice(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("name", help="of the logbook, or its path")
+    parser.add_argument(
+        "--run", metavar="N", type=whole_number, help="only this start of the program"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Do what the action says."""
+    if args.action == "list":
+        return _list(Path(args.folder) if args.folder else logbook_folder())
+    with LogbookReader(logbook_path(args.name)) as reader:
+        _refuse_absent_run(reader, args.run)
+        actions = {"show": _show, "report": _report, "export": _export}
+        return actions[args.action](reader, args)
+
+
+def _refuse_absent_run(reader: LogbookReader, wanted: int | None) -> None:
+    there = [one.id for one in reader.runs()]
+    if not there:
+        raise LogbookError(f"logbook {reader.path}: holds nothing yet")
+    if wanted is not None and wanted not in there:
+        known = ", ".join(map(str, there))
+        raise LogbookError(f"logbook {reader.path}: has no run {wanted}. There are: {known}")
+
+
+def _list(folder: Path) -> int:
+    """Print one line a logbook; a damaged one is told among the others."""
+    paths = sorted(folder.glob(f"*{SUFFIX}"))
+    if not paths:
+        _say(f"no logbook in {folder}. `prehowl watch --logbook saturday` begins one there")
+        return OK
+    code = OK
+    print(f"{'logbook':<24} {'began':<16} {'watched':>10} {'alarms':>6} {'MB':>7}  show")
+    for path in paths:
+        try:
+            with LogbookReader(path) as reader:
+                print(_list_line(path, reader))
+        except LogbookError as fault:
+            _say(str(fault))
+            code = FOUND_A_PROBLEM
+    return code
+
+
+def _list_line(path: Path, reader: LogbookReader) -> str:
+    runs = reader.runs()
+    if not runs:
+        return f"{path.stem:<24} nothing yet"
+    report = gather(reader)
+    watched = time_words(sum(one.last_time_s for one in runs))
+    megabytes = path.stat().st_size / 1e6
+    torn = "" if all(one.is_ended for one in runs) else "  (running, or torn off)"
+    return (
+        f"{printable(path.stem):<24} {day_words(runs[0])} {watched:>10} {report.alarms:>6} "
+        f"{megabytes:>7.1f}  {printable(runs[-1].info.title)}{torn}"
+    )
+
+
+def _show(reader: LogbookReader, args: argparse.Namespace) -> int:
+    runs = {one.id: one for one in reader.runs()}
+    clips = reader.clip_sizes()
+    told = None
+    for line in reader.lines(run=args.run, kind=args.kind, channel=args.channel):
+        if line.run != told:
+            told = line.run
+            print(_run_line(runs[line.run]))
+        name = printable(str(line.data.get("channel_name", "")))
+        has_clip = line.kind == "ring" and (line.run, line.data["id"]) in clips
+        mark = f"  clip of ring {line.data['id']}" if has_clip and _is_alarm(line.data) else ""
+        when = when_words(runs[line.run], line.time_s)
+        print(f"{when:>10}  {line.kind:<8} {name:<14} {printable(words(line))}{mark}")
+    return OK
+
+
+def _is_alarm(data: dict[str, object]) -> bool:
+    return data["state"] in ("ringing", "howling")
+
+
+def _run_line(one: Run) -> str:
+    info = one.info
+    end = "" if one.is_ended else ", no clean end (still running, or torn off)"
+    return (
+        f"run {one.id}: {day_words(one)}, {info.command} of {printable(info.source)}, "
+        f"{len(info.channels)} channels at {info.rate_hz} Hz, {time_words(one.last_time_s)}{end}"
+    )
+
+
+def _report(reader: LogbookReader, args: argparse.Namespace) -> int:
+    report = gather(reader, args.run)
+    output = Path(args.output or f"{reader.path.stem}.html")
+    _write(output, page(report))
+    written = str(output)
+    if args.pdf is not None:
+        save_pdf(report, Path(args.pdf))
+        written += f" and {args.pdf}"
+    _say(f"{report.alarms} alarms; written: {written}")
+    return OK
+
+
+def _write(path: Path, text: str) -> None:
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as fault:
+        raise OutputError(f"{path}: cannot be written ({fault.strerror})") from None
+
+
+def _export(reader: LogbookReader, args: argparse.Namespace) -> int:
+    with open_output(args.output, inputs=[str(reader.path)]):
+        EXPORTS[args.format](reader.lines(run=args.run), sys.stdout)
+    if args.clips is not None:
+        count = write_clips(reader, Path(args.clips), args.run)
+        _say(f"{count} clips written to {args.clips}")
+    return OK
+
+
+def _say(text: str) -> None:
+    print(f"prehowl: {text}", file=sys.stderr)

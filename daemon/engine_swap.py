@@ -1,0 +1,60 @@
+"""An engine that can be replaced while it runs: ids and sample counts go on where they were."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from prehowl.daemon.loop import EngineLike
+from prehowl.detectors.engine import EngineView
+from prehowl.detectors.rings import RingChange
+
+
+class ReplaceableEngine:
+    """Passes samples to one engine after another. Used by the loop's thread only."""
+
+    def __init__(self, engine: EngineLike) -> None:
+        """Begin with `engine`."""
+        self._engine = engine
+        self._fed = 0  # samples per channel, all engines together
+        self._began = 0  # of these, before the present engine
+        self._id_base = 0
+        self._highest_id = 0
+        self._left: list[RingChange] = []  # the last words of engines before
+
+    def feed(self, block: NDArray[np.float32]) -> list[RingChange]:
+        """Consume samples; return the changes in order, those of a replaced engine first."""
+        self._fed += len(block)
+        left, self._left = self._left, []
+        return left + self._counted_on(self._engine.feed(block))
+
+    def finish(self) -> list[RingChange]:
+        """End the stream: clear what still rings."""
+        left, self._left = self._left, []
+        return left + self._counted_on(self._engine.finish())
+
+    def view(self) -> EngineView:
+        """Return levels and suspicion now."""
+        return self._engine.view()
+
+    def replace(self, engine: EngineLike) -> None:
+        """Go on with another engine for the same channels; what rang is cleared first."""
+        self._left += self._counted_on(self._engine.finish())
+        self._engine = engine
+        self._began = self._fed
+        self._id_base = self._highest_id
+
+    def _counted_on(self, changes: Sequence[RingChange]) -> list[RingChange]:
+        counted = [self._moved(change) for change in changes]
+        self._highest_id = max([self._highest_id, *(change.id for change in counted)])
+        return counted
+
+    def _moved(self, change: RingChange) -> RingChange:
+        onset = change.onset_sample
+        return replace(
+            change,
+            id=change.id + self._id_base,
+            sample=change.sample + self._began,
+            onset_sample=None if onset is None else onset + self._began,
+        )

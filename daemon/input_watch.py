@@ -1,0 +1,117 @@
+"""What a single input tells of its cable and converter: dead, stuck, clipping.
+
+Looks at the samples that the engine gets, a quarter of a second at a time. A true silence is no
+fault: every preamplifier has noise. Exact zeros are told only of a microphone that had a signal
+before; on mixes, playback and unpatched inputs of a digital network they are nothing unusual.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from prehowl.daemon.events import RingEvent
+from prehowl.daemon.show.tables import Kind
+from prehowl.daemon.sinks.base import Snapshot
+
+WINDOW_S = 0.25
+ZERO_WINDOWS = 4
+"""A second of exact zeros: no music stops so, a pulled digital cable does (our choice)."""
+STUCK_WINDOWS = 2
+CLIP_WINDOWS = 3
+CLIP_HOLD_WINDOWS = 8
+"""Two seconds without clipping end the notice, else it would flicker with the music."""
+FULL = 0.999
+"""24 bit converters stop at 1 - 2^-23, 16 bit ones at 0.99997; some stop a little below."""
+CLIP_SHARE = 0.002
+"""A single overshoot is nobody's business; so many full samples in a row of windows are."""
+MOST_NAMES = 4
+
+
+class InputWatch:
+    """Judges every channel. A `Sink` that takes samples."""
+
+    def __init__(
+        self, rate_hz: int, numbers: Sequence[int], names: Sequence[str], kinds: Sequence[Kind]
+    ) -> None:
+        """Begin with nothing known of any channel; numbers, names, kinds in their order."""
+        count = len(numbers)
+        self._window = max(1, round(WINDOW_S * rate_hz))
+        self._labels = [f"{name} ({number})" for number, name in zip(numbers, names, strict=True)]
+        self._is_mic = np.array([kind == Kind.MIC for kind in kinds])
+        self._filled = 0
+        self._high: NDArray[np.float32] = np.full(count, -np.inf, np.float32)
+        self._low: NDArray[np.float32] = np.full(count, np.inf, np.float32)
+        self._full = np.zeros(count, np.int64)
+        self._value: NDArray[np.float32] = np.full(count, np.nan, np.float32)  # last constant one
+        self._had_signal = np.zeros(count, bool)
+        self._zeros = np.zeros(count, np.int64)  # windows in a row
+        self._stuck = np.zeros(count, np.int64)
+        self._clips = np.zeros(count, np.int64)
+        self._clip_hold = np.zeros(count, np.int64)
+
+    def start(self) -> None:
+        """Do nothing: it only listens."""
+
+    def on_samples(self, samples: NDArray[np.float32]) -> None:
+        """Take samples (samples, channels)."""
+        at = 0
+        while at < len(samples):
+            piece = samples[at : at + self._window - self._filled]
+            self._gather(piece)
+            at += len(piece)
+            if self._filled == self._window:
+                self._judge()
+
+    def on_event(self, event: RingEvent) -> None:
+        """Let it pass."""
+
+    def on_snapshot(self, snapshot: Snapshot) -> None:
+        """Let it pass."""
+
+    def close(self) -> None:
+        """Do nothing: there is nothing to let go of."""
+
+    def trouble(self) -> str:
+        """Return what is wrong with which channels, in one line; "" while all is well."""
+        is_dead = (self._zeros >= ZERO_WINDOWS) & self._had_signal & self._is_mic
+        # Silence everywhere is the device's trouble, and told as such.
+        is_dead &= not (self._zeros >= ZERO_WINDOWS).all()
+        found = (
+            ("exact zeros, so dead, muted or unpatched", is_dead),
+            ("stuck at one value: converter or cable", self._stuck >= STUCK_WINDOWS),
+            ("clipping: less gain at the input", self._clip_hold > 0),
+        )
+        parts = [f"{self._listed(which)}: {what}" for what, which in found if which.any()]
+        return "; ".join(parts)
+
+    def _gather(self, piece: NDArray[np.float32]) -> None:
+        high, low = piece.max(axis=0), piece.min(axis=0)
+        np.maximum(self._high, high, out=self._high)
+        np.minimum(self._low, low, out=self._low)
+        if max(high.max(), -low.min()) >= FULL:  # counted only where there is something to count
+            self._full += (np.abs(piece) >= FULL).sum(axis=0)
+        self._filled += len(piece)
+
+    def _judge(self) -> None:
+        is_flat = self._high == self._low
+        is_zero = is_flat & (self._high == 0)
+        self._had_signal |= ~is_flat
+        self._zeros = np.where(is_zero, self._zeros + 1, 0)
+        is_stuck = is_flat & ~is_zero
+        goes_on = is_stuck & (self._high == self._value)
+        self._stuck = np.where(goes_on, self._stuck + 1, is_stuck.astype(np.int64))
+        self._value = np.where(is_flat, self._high, np.float32(np.nan))
+        is_full = ~is_flat & (self._full > CLIP_SHARE * self._filled)
+        self._clips = np.where(is_full, self._clips + 1, 0)
+        hold = np.maximum(self._clip_hold - 1, 0)
+        self._clip_hold = np.where(self._clips >= CLIP_WINDOWS, CLIP_HOLD_WINDOWS, hold)
+        self._high.fill(-np.inf)
+        self._low.fill(np.inf)
+        self._full.fill(0)
+        self._filled = 0
+
+    def _listed(self, which: NDArray[np.bool_]) -> str:
+        labels = [self._labels[ch] for ch in np.flatnonzero(which)]
+        more = f" and {len(labels) - MOST_NAMES} more" if len(labels) > MOST_NAMES else ""
+        return ", ".join(labels[:MOST_NAMES]) + more

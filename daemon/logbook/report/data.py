@@ -1,0 +1,155 @@
+"""Everything that a report tells, gathered from a logbook once; pages and pictures draw from it."""
+
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from prehowl.daemon.logbook.advice import Advice, BandCount, advise, counts_of
+from prehowl.daemon.logbook.incidents import Incident, incidents_of
+from prehowl.daemon.logbook.reader import Line, LogbookReader, Run
+from prehowl.daemon.logbook.records import ChannelRow, Clip, Kind, Spectrum
+from prehowl.daemon.logbook.story import WORSE, ActStory, RingStory, acts_of, rings_of
+from prehowl.daemon.sinks.words import time_words
+
+MOST_MOMENTS = 12
+LEAST_GROWTH = float("-inf")
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelPart:
+    """What happened on one channel in one act."""
+
+    row: ChannelRow
+    rings: tuple[RingStory, ...]
+    counts: tuple[BandCount, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ActPart:
+    """One act: the channels on which something rang, and the names of the quiet ones."""
+
+    act: ActStory
+    run: Run
+    channels: tuple[ChannelPart, ...]
+    quiet: tuple[str, ...]
+
+    @property
+    def title(self) -> str:
+        """Return what to call it."""
+        return self.act.name or f"Run {self.run.id}"
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """One of the worst moments, with what was kept of it."""
+
+    incident: Incident
+    when: str
+    clip: Clip | None
+    spectrum: Spectrum | None
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """The whole report."""
+
+    title: str
+    runs: tuple[Run, ...]
+    acts: tuple[ActPart, ...]
+    advice: Advice
+    moments: tuple[Moment, ...]  # worst first
+    health: tuple[tuple[str, str], ...]  # (when, what), in order
+    incidents: int  # alarms, those of one howl on many channels taken together
+    alarms: int
+    suspects: int  # rings that never became an alarm
+
+
+def gather(reader: LogbookReader, run: int | None = None) -> Report:
+    """Return the report on a logbook, or on one of its runs.
+
+    Parameters
+    ----------
+    reader : LogbookReader
+    run : int, optional
+        Only this run; default all.
+    """
+    runs = tuple(one for one in reader.runs() if run in (None, one.id))
+    by_id = {one.id: one for one in runs}
+    lines = list(reader.lines(run=run))
+    rings = rings_of(lines)
+    channels = {row.number: row for one in runs for row in one.info.channels}
+    incidents = incidents_of(rings, channels)
+    acts = acts_of(lines, runs)
+    parts = [
+        _act_part(act, by_id[act.run], [ring for ring in rings if _act_at(acts, ring) is act])
+        for act in acts
+    ]
+    return Report(
+        title=next((one.info.title for one in reversed(runs) if one.info.title), reader.path.stem),
+        runs=runs,
+        acts=tuple(part for part in parts if part.channels or part.act.name),
+        advice=advise(incidents),
+        moments=_worst(reader, incidents, by_id),
+        health=tuple(_health(line, by_id[line.run]) for line in lines if line.kind == Kind.HEALTH),
+        incidents=len(incidents),
+        alarms=sum(ring.is_alarm for ring in rings),
+        suspects=sum(not ring.is_alarm for ring in rings),
+    )
+
+
+def when_words(run: Run, time_s: float) -> str:
+    """Return a moment as the clock on the wall for a live watch, else as a place in the stream."""
+    if run.info.command != "watch":
+        return time_words(time_s)
+    there = time.gmtime(run.at(time_s) + run.utc_offset_s)
+    return time.strftime("%H:%M:%S", there)
+
+
+def day_words(run: Run) -> str:
+    """Return date and time of a run's start, at the place."""
+    return time.strftime("%Y-%m-%d %H:%M", time.gmtime(run.started_at + run.utc_offset_s))
+
+
+def _act_at(acts: Sequence[ActStory], ring: RingStory) -> ActStory:
+    """Return the act in which a ring began, by time: the last of its run that had begun."""
+    mine = [act for act in acts if act.run == ring.run]
+    begun = [act for act in mine if act.begin_s <= ring.first_s]
+    return (begun or mine[:1])[-1]
+
+
+def _act_part(act: ActStory, run: Run, rings: Sequence[RingStory]) -> ActPart:
+    parts = []
+    for row in run.info.channels:
+        here = tuple(ring for ring in rings if ring.channel == row.number)
+        if here:
+            parts.append(ChannelPart(row, here, tuple(counts_of(here))))
+    loud = {part.row.number for part in parts}
+    quiet = tuple(row.name for row in run.info.channels if row.number not in loud)
+    return ActPart(act, run, tuple(parts), quiet)
+
+
+def _worst(
+    reader: LogbookReader, incidents: Sequence[Incident], runs: dict[int, Run]
+) -> tuple[Moment, ...]:
+    chosen = sorted(incidents, key=_badness, reverse=True)[:MOST_MOMENTS]
+    spectra = {(run, spectrum.ring): spectrum for run, spectrum in reader.spectra()}
+    return tuple(
+        Moment(
+            incident=incident,
+            when=when_words(runs[lead.run], lead.alarm_s or lead.onset_s),
+            clip=reader.clip(lead.run, lead.id),
+            spectrum=spectra.get((lead.run, lead.id)),
+        )
+        for incident in chosen
+        for lead in (incident.lead,)
+    )
+
+
+def _badness(incident: Incident) -> tuple[int, float, float]:
+    loudest = incident.rings[0]
+    growth = LEAST_GROWTH if loudest.growth_db_per_s is None else loudest.growth_db_per_s
+    return WORSE[incident.worst], loudest.level_dbfs, growth
+
+
+def _health(line: Line, run: Run) -> tuple[str, str]:
+    return when_words(run, line.time_s), str(line.data["text"])

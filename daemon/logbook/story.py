@@ -1,0 +1,153 @@
+"""From the lines of a logbook to rings with their whole story: when, where, how bad, in which act.
+
+Pure: lines in, records out.
+"""
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from prehowl.daemon.logbook.reader import Line, Run
+from prehowl.daemon.logbook.records import Kind
+
+NO_ACT = ""
+WORSE = {"suspect": 1, "ringing": 2, "howling": 3}
+
+
+@dataclass(frozen=True, slots=True)
+class RingStory:
+    """One ring from its first event to its last."""
+
+    run: int
+    id: int
+    act: str  # "" where no act was told
+    channel: int
+    channel_name: str
+    band_hz: float
+    frequency_hz: float  # at the worst moment
+    worst: str  # suspect, ringing or howling
+    onset_s: float  # stream time; of the first event where the onset is not known
+    first_s: float  # stream time of the first event
+    alarm_s: float | None  # when it became an alarm
+    end_s: float | None  # when it cleared; None where the record ends before
+    level_dbfs: float  # the highest told
+    growth_db_per_s: float | None  # the steepest told
+    cut_db: float | None  # the largest advised
+
+    @property
+    def is_alarm(self) -> bool:
+        """Tell whether it was ever an alarm."""
+        return self.alarm_s is not None
+
+
+@dataclass(frozen=True, slots=True)
+class ActStory:
+    """One act of one run."""
+
+    run: int
+    name: str
+    begin_s: float
+    end_s: float
+
+
+def rings_of(lines: Iterable[Line]) -> list[RingStory]:
+    """Return the rings of a logbook's lines, in the order in which they began."""
+    stories: dict[tuple[int, int], RingStory] = {}
+    acts: dict[int, str] = {}
+    for line in lines:
+        told = _act_told(line)
+        if told is not None:
+            acts[line.run] = told
+        if line.kind != Kind.RING:
+            continue
+        key = (line.run, int(line.data["id"]))
+        if key in stories:
+            stories[key] = _gone_on(stories[key], line.data)
+        else:
+            stories[key] = _begun(line, acts.get(line.run, NO_ACT))
+    return list(stories.values())
+
+
+def acts_of(lines: Iterable[Line], runs: Sequence[Run]) -> list[ActStory]:
+    """Return the acts in order; a run without any is one act without a name."""
+    changes: dict[int, list[tuple[float, str]]] = {run.id: [] for run in runs}
+    ends = {run.id: run.last_time_s for run in runs}
+    for line in lines:
+        # A torn run's last sign of life may be a little older than its last line.
+        ends[line.run] = max(ends.get(line.run, 0.0), line.time_s)
+        told = _act_told(line)
+        known = changes.get(line.run, [])
+        if told is not None and (not known or known[-1][1] != told):
+            known.append((line.time_s, told))
+    return [story for run in runs for story in _acts_of_run(run.id, changes[run.id], ends[run.id])]
+
+
+def _acts_of_run(run: int, changes: list[tuple[float, str]], end_s: float) -> Iterator[ActStory]:
+    if not changes:
+        yield ActStory(run, NO_ACT, 0.0, end_s)
+        return
+    # What a line tells of an act may come after it began: the first holds from the start.
+    begins = [0.0, *(time_s for time_s, _ in changes[1:])]
+    ends = [*begins[1:], max(end_s, begins[-1])]
+    for begin_s, until_s, (_, name) in zip(begins, ends, changes, strict=True):
+        yield ActStory(run, name, begin_s, until_s)
+
+
+def _act_told(line: Line) -> str | None:
+    """Return the act that a line names: a change of act, or whatever else says who is on."""
+    if line.kind == Kind.ACT:
+        return str(line.data["name"])
+    told = line.data.get("act")
+    return None if told is None else str(told)
+
+
+def _begun(line: Line, act: str) -> RingStory:
+    data = line.data
+    state = str(data["state"])
+    time_s = float(data["time_s"])
+    onset_s = data["onset_s"]
+    return RingStory(
+        run=line.run,
+        id=int(data["id"]),
+        act=act,
+        channel=int(data["channel"]),
+        channel_name=str(data["channel_name"]),
+        band_hz=float(data["band_hz"]),
+        frequency_hz=float(data["frequency_hz"]),
+        worst=state if state in WORSE else "suspect",
+        onset_s=time_s if onset_s is None else float(onset_s),
+        first_s=time_s,
+        alarm_s=time_s if WORSE.get(state, 0) >= WORSE["ringing"] else None,
+        end_s=time_s if state == "cleared" else None,
+        level_dbfs=float(data["level_dbfs"]),
+        growth_db_per_s=data["growth_db_per_s"],
+        cut_db=data["cut_db"],
+    )
+
+
+def _gone_on(story: RingStory, data: dict[str, Any]) -> RingStory:
+    """Return the story with one more event in it."""
+    state, time_s = str(data["state"]), float(data["time_s"])
+    if state == "cleared":
+        return replace(story, end_s=time_s)
+    is_alarm = WORSE.get(state, 0) >= WORSE["ringing"]
+    story = replace(
+        story,
+        level_dbfs=max(story.level_dbfs, float(data["level_dbfs"])),
+        growth_db_per_s=_most(story.growth_db_per_s, data["growth_db_per_s"]),
+        cut_db=_most(story.cut_db, data["cut_db"]),
+        alarm_s=time_s if is_alarm and story.alarm_s is None else story.alarm_s,
+    )
+    if WORSE.get(state, 0) <= WORSE[story.worst]:
+        return story
+    return replace(
+        story,
+        worst=state,
+        band_hz=float(data["band_hz"]),
+        frequency_hz=float(data["frequency_hz"]),
+    )
+
+
+def _most(a: float | None, b: float | None) -> float | None:
+    known = [value for value in (a, b) if value is not None]
+    return max(known, default=None)

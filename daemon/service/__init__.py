@@ -1,0 +1,1 @@
+"""The watch as a service: notifications, reload, status, metrics."""

@@ -1,0 +1,60 @@
+"""`--status`: what running watches say of themselves."""
+
+import json
+import sys
+from collections.abc import Mapping
+from typing import Any
+
+from prehowl.daemon.errors import FOUND_A_PROBLEM, OK
+from prehowl.daemon.service.board import faults_of
+from prehowl.daemon.service.socket import runtime_folders, watches
+from prehowl.daemon.sinks.words import printable, time_words
+
+
+def print_status(*, as_json: bool) -> int:
+    """Ask every watch on this machine that may be asked, and print what it says.
+
+    Parameters
+    ----------
+    as_json : bool
+        One JSON object a line instead of words.
+
+    Returns
+    -------
+    int
+        0 if all are well, 1 if one is not or none runs.
+    """
+    code = OK
+    count = 0
+    for record in watches(runtime_folders()):
+        count += 1
+        faults = faults_of(record)
+        code = FOUND_A_PROBLEM if faults else code
+        if as_json:
+            print(json.dumps({**record, "faults": faults}, ensure_ascii=False))  # noqa: T201
+        else:
+            print("\n".join(_words(record, faults)))  # noqa: T201
+    if count:
+        return code
+    folders = ", ".join(str(folder) for folder in runtime_folders())
+    print(f"prehowl: no watch answers in {folders}", file=sys.stderr)  # noqa: T201
+    return FOUND_A_PROBLEM
+
+
+def _words(record: Mapping[str, Any], faults: list[str]) -> list[str]:
+    alarms = sum(record["alarms_by_channel"].values())
+    head = (
+        f"watch {record['pid']}: {printable(record['title'])}, "
+        f"{len(record['channels'])} channels at {record['rate_hz']} Hz, "
+        f"up {time_words(record['up_s'])}"
+    )
+    rings = ", ".join(
+        f"{ring['state']} {printable(ring['channel_name'])} {ring['frequency_hz']:.0f} Hz"
+        for ring in record["rings"]
+    )
+    lines = [
+        head,
+        f"  input {record['device_state']}, load {100 * record.get('load', 0):.0f} %, "
+        f"{alarms} alarms, rings now: {rings or 'none'}",
+    ]
+    return lines + [f"  CHECK: {printable(fault)}" for fault in faults]

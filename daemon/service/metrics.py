@@ -1,0 +1,137 @@
+"""The status of a watch as OpenMetrics text, over HTTP on loopback, for those who run many stages.
+
+Source of the form: OpenMetrics 1.0 (openmetrics.io, from memory): families with TYPE and HELP,
+counters end in `_total`, label values escape backslash, quote and line feed, `# EOF` at the end.
+"""
+
+import threading
+from collections.abc import Callable, Iterator, Mapping
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from typing import Any
+
+from prehowl.daemon.errors import OutputError
+
+CONTENT_TYPE = "application/openmetrics-text; version=1.0.0; charset=utf-8"
+LOOPBACK = "127.0.0.1"
+STATES = ("suspect", "ringing", "howling")
+
+Samples = list[tuple[dict[str, str], float]]
+
+
+def metrics_text(record: Mapping[str, Any]) -> str:
+    """Return the record of a `StatusBoard` as OpenMetrics text."""
+    lines = [line for family in _families(record) for line in _lines(*family)]
+    return "\n".join([*lines, "# EOF", ""])
+
+
+def _families(record: Mapping[str, Any]) -> Iterator[tuple[str, str, str, Samples]]:
+    names = record["channels"]
+    counts = record["alarms_by_channel"]
+    rings = [ring["state"] for ring in record["rings"]]
+    alarms: Samples = [
+        ({"channel": number, "name": name}, counts.get(number, 0)) for number, name in names.items()
+    ]
+    states: Samples = [({"state": state}, rings.count(state)) for state in STATES]
+    targets: Samples = [
+        ({"target": name}, float(state == "ok"))
+        for name, state in record.get("targets", {}).items()
+    ]
+    is_running = float(record["device_state"] == "running")
+    yield "prehowl", "info", "The program.", [({"version": record["version"]}, 1)]
+    yield "prehowl_alarms", "counter", "Alarms since the start, by channel.", alarms
+    yield "prehowl_rings", "gauge", "Rings that are alive, by state.", states
+    yield "prehowl_input_running", "gauge", "1 while the audio device delivers.", [({}, is_running)]
+    yield (
+        "prehowl_news_age_seconds",
+        "gauge",
+        "Time since the loop last went round; above 2 it hangs.",
+        [({}, record["news_age_s"])],
+    )
+    yield "prehowl_up_seconds", "gauge", "Time since the start.", [({}, record["up_s"])]
+    yield (
+        "prehowl_load_ratio",
+        "gauge",
+        "Share of real time spent in analysis.",
+        [({}, record.get("load", 0.0))],
+    )
+    for name, key, text in (
+        ("prehowl_lost_samples", "lost_samples", "Samples a channel that never arrived."),
+        ("prehowl_overflows", "overflows", "Times that input was lost."),
+        ("prehowl_dropped_blocks", "dropped_blocks", "Blocks left out because analysis lagged."),
+    ):
+        yield name, "counter", text, [({}, record.get(key, 0))]
+    yield "prehowl_osc_target_ok", "gauge", "1 while an OSC receiver is well.", targets
+    yield "prehowl_troubles", "gauge", "What else is wrong.", [({}, len(record["troubles"]))]
+
+
+def _lines(name: str, kind: str, text: str, samples: Samples) -> Iterator[str]:
+    yield f"# TYPE {name} {kind}"
+    yield f"# HELP {name} {text}"
+    tail = {"counter": "_total", "info": "_info"}.get(kind, "")
+    for labels, value in samples:
+        inside = ",".join(f'{key}="{_escaped(told)}"' for key, told in labels.items())
+        yield f"{name}{tail}{{{inside}}} {value:g}" if inside else f"{name}{tail} {value:g}"
+
+
+def _escaped(text: str) -> str:
+    return text.replace("\\", "\\\\").replace('"', '\\"').replace("\n", "\\n")
+
+
+class MetricsServer:
+    """Serves `/metrics` on a port of loopback from threads of its own."""
+
+    def __init__(self, port: int, record: Callable[[], Mapping[str, Any]]) -> None:
+        """Open the port.
+
+        Raises
+        ------
+        OutputError
+            If it cannot be opened.
+        """
+        try:
+            self._server = ThreadingHTTPServer((LOOPBACK, port), _handler(record))
+        except OSError as fault:
+            raise OutputError(
+                f"--metrics {port}: port {port} of {LOOPBACK} cannot be opened ({fault.strerror}). "
+                "Take another one"
+            ) from None
+        self._server.daemon_threads = True
+        self._thread = threading.Thread(
+            target=self._server.serve_forever, kwargs={"poll_interval": 0.1}, daemon=True
+        )
+
+    @property
+    def port(self) -> int:
+        """Port that is open."""
+        return int(self._server.server_address[1])
+
+    def start(self) -> None:
+        """Begin to answer."""
+        self._thread.start()
+
+    def close(self) -> None:
+        """Stop answering."""
+        if self._thread.ident is not None:
+            self._server.shutdown()
+        self._server.server_close()
+
+
+def _handler(record: Callable[[], Mapping[str, Any]]) -> type[BaseHTTPRequestHandler]:
+    class Handler(BaseHTTPRequestHandler):
+        timeout = 5  # a client that says nothing holds its thread no longer
+
+        def do_GET(self) -> None:
+            if self.path.split("?")[0] != "/metrics":
+                self.send_error(404, "only /metrics is here")
+                return
+            body = metrics_text(record()).encode()
+            self.send_response(200)
+            self.send_header("Content-Type", CONTENT_TYPE)
+            self.send_header("Content-Length", str(len(body)))
+            self.end_headers()
+            self.wfile.write(body)
+
+        def log_message(self, format: str, *args: Any) -> None:
+            """Say nothing: a scrape every few seconds is no news."""
+
+    return Handler

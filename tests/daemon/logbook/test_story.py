@@ -1,0 +1,164 @@
+"""From lines to rings, from rings to incidents, from incidents to what to change."""
+
+from dataclasses import replace
+
+import pytest
+from logbook.books import ROWS, howl, written
+
+from prehowl.daemon.logbook.advice import Pull, Watch, advise, counts_of
+from prehowl.daemon.logbook.incidents import incidents_of
+from prehowl.daemon.logbook.reader import LogbookReader
+from prehowl.daemon.logbook.story import RingStory, acts_of, rings_of
+
+CHANNELS = {row.number: row for row in ROWS}
+
+
+def story(id: int, channel: int, onset_s: float, **told) -> RingStory:
+    """Return a howl at 2513 Hz of two seconds."""
+    known = {
+        "run": 1,
+        "act": "",
+        "channel_name": CHANNELS[channel].name,
+        "band_hz": 2500.0,
+        "frequency_hz": 2513.0,
+        "worst": "howling",
+        "first_s": onset_s,
+        "alarm_s": onset_s + 0.5,
+        "end_s": onset_s + 2.0,
+        "level_dbfs": -20.0,
+        "growth_db_per_s": 40.0,
+        "cut_db": 3.0,
+    }
+    return RingStory(id=id, channel=channel, onset_s=onset_s, **{**known, **told})
+
+
+def test_a_ring_is_told_from_its_first_event_to_its_last(tmp_path):
+    """Oracle: by hand. Suspect at 4.0, alarm at 4.5, howl at 5.0, calm at 5.5 s."""
+    path = written(tmp_path / "a.logbook", howl(3, 1, 4.0))
+    with LogbookReader(path) as reader:
+        (ring,) = rings_of(reader.lines())
+    assert (ring.onset_s, ring.alarm_s, ring.end_s, ring.worst) == (4.0, 4.5, 5.5, "howling")
+    assert (ring.channel, ring.band_hz, ring.act, ring.cut_db) == (1, 2500.0, "First", 3.0)
+
+
+def test_what_was_never_an_alarm_or_never_ended_says_so(tmp_path):
+    """Oracle: definition. A torn record knows no end; a suspect no alarm."""
+    path = written(tmp_path / "a.logbook", [*howl(1, 1, 4.0)[:1], *howl(2, 2, 5.0)[:2]])
+    with LogbookReader(path) as reader:
+        suspect, torn = rings_of(reader.lines())
+    assert (suspect.alarm_s, suspect.is_alarm) == (None, False)
+    assert (torn.alarm_s, torn.end_s, torn.worst) == (5.5, None, "ringing")
+
+
+def test_acts_come_from_whatever_names_them(tmp_path):
+    """Oracle: definition. Entries of acts, and an `act` in any record, such as a ring's own."""
+    path = written(tmp_path / "a.logbook", howl(1, 1, 4.0), acts=[(0.0, "One"), (3.0, "Two")])
+    with LogbookReader(path) as reader:
+        lines, runs = list(reader.lines()), reader.runs()
+    runs = tuple(replace(run, last_time_s=9.0) for run in runs)
+    assert [(a.name, a.begin_s, a.end_s) for a in acts_of(lines, runs)] == [
+        ("One", 0.0, 3.0),
+        ("Two", 3.0, 9.0),
+    ]
+    rings = [
+        replace(line, data={**line.data, "act": "Three"}) for line in lines if "id" in line.data
+    ]
+    assert [act.name for act in acts_of(rings, runs)] == ["Three"]
+    assert {ring.act for ring in rings_of(rings)} == {"Three"}
+    assert [act.name for act in acts_of([], runs)] == [""]
+
+
+class TestIncidents:
+    """One howl that many hear."""
+
+    def test_a_howl_on_three_channels_is_one_incident(self):
+        """Oracle: by hand. The loudest mic leads, the loudest mix names the sheet."""
+        rings = [
+            story(1, 2, 4.2, level_dbfs=-30.0),
+            story(2, 1, 4.0, level_dbfs=-12.0, frequency_hz=2515.0),
+            story(3, 5, 4.1, level_dbfs=-6.0, worst="ringing", cut_db=4.5),
+        ]
+        (one,) = incidents_of(rings, CHANNELS)
+        assert (one.name, one.sheet, one.others) == ("Vox 1", "Mix 1", ("Mix 1", "Vox 2"))
+        assert (one.worst, one.band_hz, one.cut_db, one.lead.id) == ("howling", 2500.0, 4.5, 2)
+
+    @pytest.mark.parametrize(
+        "other",
+        [
+            story(2, 2, 4.0, frequency_hz=2600.0),  # 59 cents: another candidate
+            story(2, 2, 9.0),  # long after the first was calm
+            story(2, 1, 4.5),  # the same channel rings twice
+            story(2, 2, 4.0, run=2),
+        ],
+    )
+    def test_what_does_not_belong_together_stays_apart(self, other):
+        """Oracle: definition."""
+        assert len(incidents_of([story(1, 1, 4.0), other], CHANNELS)) == 2
+
+    def test_a_suspicion_is_no_incident(self):
+        """Oracle: definition."""
+        assert incidents_of([story(1, 1, 4.0, alarm_s=None, worst="suspect")], CHANNELS) == []
+
+    def test_a_mic_alone_names_its_mix_and_a_stranger_its_wedge(self):
+        """Oracle: what was told of the channels."""
+        sheets = [one.sheet for one in incidents_of([story(1, 1, 1.0), story(2, 2, 9.0)], CHANNELS)]
+        assert sheets == ["Mix 1", "the mix that feeds the wedge of Vox 2"]
+
+
+class TestAdvice:
+    """What to change tomorrow."""
+
+    def of(self, *rings: RingStory):
+        """Return the advice on rings."""
+        return advise(incidents_of(rings, CHANNELS))
+
+    def test_once_is_watched_and_again_is_pulled(self):
+        """Oracle: the rule itself; the larger of the advised cuts."""
+        once, again = story(1, 1, 1.0), story(2, 1, 60.0, cut_db=4.0)
+        assert self.of(once).watches == (Watch("Mix 1", "Vox 1", 2500.0),)
+        assert self.of(once).pulls == ()
+        advice = self.of(once, again)
+        assert advice.pulls == (Pull("Mix 1", ("Vox 1",), 2500.0, 4.0, 2, None),)
+        assert advice.watches == ()
+
+    def test_between_two_faders_both_are_named(self):
+        """Oracle: 2 kHz and 2.5 kHz are neighbours in ISO 266; 6.3 kHz is none of theirs."""
+        rings = [
+            story(n, 1, 60.0 * n, band_hz=band, frequency_hz=band)
+            for n, band in enumerate([2000.0, 2000.0, 2500.0, 2500.0, 6300.0, 6300.0])
+        ]
+        beside = {pull.band_hz: pull.neighbour_hz for pull in self.of(*rings).pulls}
+        assert beside == {2000.0: 2500.0, 2500.0: 2000.0, 6300.0: None}
+
+    def test_band_after_band_is_no_matter_for_an_equaliser(self):
+        """Oracle: the rule. Four bands at one microphone: look at it, pull nothing there."""
+        rings = [
+            story(n, 1, 60.0 * n, band_hz=band, frequency_hz=band, worst="ringing")
+            for n, band in enumerate([500.0, 500.0, 1000.0, 2500.0, 6300.0])
+        ]
+        advice = self.of(*rings)
+        assert advice.pulls == advice.watches == ()
+        assert [(look.name, "4 different bands" in look.why) for look in advice.looks] == [
+            ("Vox 1", True)
+        ]
+
+    def test_a_howl_asks_for_a_new_ring_out(self):
+        """Oracle: the rule."""
+        looks = self.of(story(1, 1, 1.0), story(2, 1, 60.0)).looks
+        assert [look.why for look in looks] == [
+            "howled 2 times: ring it out again, and keep some dB in hand"
+        ]
+
+
+def test_counts_are_by_channel_and_band():
+    """Oracle: counted by hand."""
+    rings = [
+        story(1, 1, 1.0),
+        story(2, 1, 9.0, worst="ringing", cut_db=None),
+        story(3, 1, 20.0, worst="suspect", alarm_s=None),
+        story(4, 2, 1.0, band_hz=800.0),
+    ]
+    found = [
+        (c.channel, c.band_hz, c.alarms, c.howls, c.suspects, c.cut_db) for c in counts_of(rings)
+    ]
+    assert found == [(1, 2500.0, 2, 1, 1, 3.0), (2, 800.0, 1, 1, 0, 3.0)]
