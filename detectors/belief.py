@@ -21,7 +21,7 @@ from prehowl.detectors.weights import ALARM_AT, BIAS, NEPERS_PER_E_FOLD, QUESTIO
 
 Figures = NDArray[np.float32]
 
-SUSPECT_BELOW = 1.8
+SUSPECT_BELOW = 1.6
 """Nepers under the alarm at which a suspect begins."""
 SUSPECT_FROM = 0.55
 """Suspicion of a suspect: the share of the evidence for an alarm, which is 1."""
