@@ -15,13 +15,12 @@ from prehowl.daemon.desk.running_order import RunningOrder
 from prehowl.daemon.errors import OK, UsageError
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.log import Log
+from prehowl.daemon.logbook.festival_acts import FestivalActs
 from prehowl.daemon.logbook.options import (
     add_logbook_arguments,
     make_logbook,
     with_logbook_arguments,
 )
-from prehowl.daemon.logbook.records import ActChange
-from prehowl.daemon.logbook.sink import LogbookSink
 from prehowl.daemon.loop import Pace, StopFlag, run_loop, stop_on_signals
 from prehowl.daemon.osc_in.opened import OscInput
 from prehowl.daemon.show import Show, load_show
@@ -130,7 +129,7 @@ def run(args: argparse.Namespace) -> int:
             may_wait=_pace(args) == "fast",
         )
         if logbook is not None:
-            sinks += [_Acts(festival, logbook), logbook]
+            sinks += [FestivalActs(festival, logbook), logbook]
         result = run_loop(
             source,
             Engine(RATE_HZ, setups),
@@ -196,34 +195,6 @@ def _printers(args: argparse.Namespace, festival: Festival) -> list[Sink]:
     if args.truth:
         printers.append(_Truth(festival, _json_words if name == "jsonl" else _plain_words))
     return [*printers, PRINT_SINKS[name](sys.stdout)]
-
-
-class _Acts:
-    """Puts the acts into the logbook as they begin. A `Sink`."""
-
-    def __init__(self, festival: Festival, logbook: LogbookSink) -> None:
-        self._festival, self._logbook = festival, logbook
-        self._number = 0
-
-    def start(self) -> None:
-        """Do nothing: the first act is told with the first samples."""
-
-    def on_event(self, event: RingEvent) -> None:
-        """Tell of an act before its first event."""
-        self._tell()
-
-    def on_snapshot(self, snapshot: Snapshot) -> None:
-        """Tell of an act that began."""
-        self._tell()
-
-    def close(self) -> None:
-        """Tell of the last one."""
-        self._tell()
-
-    def _tell(self) -> None:
-        for note in self._festival.take_acts():
-            self._number += 1
-            self._logbook.keep(ActChange(note.text, self._number).entry(note.time_s))
 
 
 class _Delayed:

@@ -13,6 +13,7 @@ from typing import Any
 from prehowl.daemon.desk.desk import Desk
 from prehowl.daemon.desk.ringout_answers import RingoutAnswers
 from prehowl.daemon.errors import UsageError
+from prehowl.daemon.log import Log
 from prehowl.daemon.loop import Pace, StopFlag, run_loop
 from prehowl.daemon.osc_in.opened import OscInput
 from prehowl.daemon.ringout.acts import Entry, Kept
@@ -107,7 +108,7 @@ def run_job(job: Job, stop: StopFlag) -> tuple[State, dict[str, Any] | None]:
         say = screen.note
     else:
         conductor.add(Lines(sys.stderr))
-        sinks.append(HealthLines(sys.stderr))
+        sinks.append(HealthLines(Log(sys.stderr)))
     keeper = _virtual_watchers(job, conductor, sinks)
     conductor.add(RingoutLabels(osc))
     conductor.add(Ending(job, _end_of(job, stop), say))

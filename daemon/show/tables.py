@@ -172,12 +172,12 @@ class Logbook:
     clip_before_s: Annotated[
         float, Key("How much of a clip is from before the alarm.", "s", low=0, high=15)
     ] = 3.0
-    clip_after_s: Annotated[
-        float, Key("How much of a clip is from after the alarm.", "s", low=0.1, high=15)
-    ] = 2.0
+    clip_after_s: Annotated[float, Key("How much of it is from after.", "s", low=0.1, high=15)] = (
+        2.0
+    )
     clips_mb: Annotated[
         float,
-        Key("Size of all clips of one logbook; further ones are left out.", "MB", low=1, high=1e5),
+        Key("Size of all clips; further ones are left out.", "MB", low=1, high=1e5),
     ] = 200.0
 
 

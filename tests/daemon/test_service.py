@@ -287,7 +287,8 @@ class TestAsAService:
         """Give the environment of a unit with a runtime folder of its own."""
         runtime = tmp_path / "run"
         runtime.mkdir()
-        return {**os.environ, "RUNTIME_DIRECTORY": str(runtime)}
+        # Watches of others on this machine must not be asked.
+        return {**os.environ, "RUNTIME_DIRECTORY": str(runtime), "TMPDIR": str(tmp_path)}
 
     def status(self, environment, *words) -> tuple[int, str]:
         """Return exit code and output of `watch --status`."""
