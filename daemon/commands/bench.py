@@ -68,7 +68,7 @@ Close other programs first: what else runs is measured with it."""
 
 def add_arguments(parser: CommandParser) -> None:
     """Declare the benches and their options."""
-    names = "{detection,peers,protocol,ringout,load,latency,soak}"
+    names = "detection|peers|protocol|ringout|load|latency|soak"
     benches = parser.add_subparsers(dest="bench", required=True, metavar=names)
     detection = benches.add_parser(
         "detection",

@@ -106,7 +106,10 @@ def _add_source(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--auto", action="store_true", help="with --virtual: it plays by itself")
     parser.add_argument("--seed", type=whole_number, metavar="N", help="of the virtual stage")
     parser.add_argument("--virtual-wedge", choices=tuple(WEDGES))
-    parser.add_argument("--virtual-mic", choices=tuple(MICROPHONES))
+    patterns = tuple(MICROPHONES)
+    parser.add_argument(
+        "--virtual-mic", choices=patterns, metavar="PATTERN", help=f"one of {', '.join(patterns)}"
+    )
     parser.add_argument("--virtual-room", choices=tuple(ROOMS))
     parser.add_argument("--pace", choices=("real", "fast"), help="default: real if a person acts")
     parser.add_argument("--seconds", type=real_number, metavar="N", help="of --verify; default 60")

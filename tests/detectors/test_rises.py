@@ -209,4 +209,4 @@ def test_two_rings_are_no_crowd_and_three_are():
     for frequency_hz in (900.0, 2500.0):
         assert against_own("rest_rise_db", two, frequency_hz) > 0.4
         assert abs(against_own("crowd_rise_db", two, frequency_hz)) < 0.3
-        assert against_own("crowd_rise_db", three, frequency_hz) > 0.4
+        assert against_own("crowd_rise_db", three, frequency_hz) > 0.35
