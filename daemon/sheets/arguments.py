@@ -65,7 +65,14 @@ def add_actions(parser: CommandParser, formats: Sequence[str]) -> None:
     _add_values(edited)
     copied = action("copy", "the same setting for other mixes", 'copy "vocal 1" --to "Mix 2"')
     copied.add_argument("sheet", metavar="SHEET")
-    copied.add_argument("--to", metavar="MIX", nargs="+", required=True, help="names of the mixes")
+    copied.add_argument(
+        "--to",
+        metavar="MIX",
+        nargs="+",
+        action="extend",
+        required=True,
+        help="names of the mixes; may be given again",
+    )
     compared = action("compare", "lay two sheets over each other", 'compare "vocal 1@1" "vocal 1"')
     compared.add_argument("sheet", metavar="SHEET")
     compared.add_argument("other", metavar="OTHER")

@@ -142,7 +142,7 @@ class Store:
         """Return name and version that a person means: `wedge-12--vocal--mix-1`, `vocal mix 1@2`.
 
         An exact name wins; else every word must be part of the name, and of one name only, or a
-        whole word of one name only.
+        whole word of one name only. A number must begin a number: `mix 2` is not in `wedge-12`.
 
         Raises
         ------
@@ -154,7 +154,7 @@ class Store:
         if text in names:
             return text, version
         parts = plain_text(text).split()
-        fits = [name for name in names if parts and all(part in name for part in parts)]
+        fits = [name for name in names if parts and all(_is_in(part, name) for part in parts)]
         # `mix-1` means mix 1, although it is part of mix 10.
         whole = [name for name in fits if all(f"-{part}-" in f"-{name}-" for part in parts)]
         fits = whole if len(whole) == 1 else fits
@@ -251,3 +251,7 @@ def _split_version(words: str) -> tuple[str, int | None]:
 def _some(names: Sequence[str]) -> str:
     shown = ", ".join(names[:8])
     return f"{shown} and {len(names) - 8} more" if len(names) > 8 else shown
+
+
+def _is_in(part: str, name: str) -> bool:
+    return f"-{part}" in f"-{name}" if part.isdigit() else part in name

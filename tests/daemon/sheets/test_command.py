@@ -57,7 +57,7 @@ def test_the_life_of_a_sheet(one, folder, tmp_path):
     assert max(map(len, out.splitlines())) <= 80
     code, out, _ = one("compare", f"{NAME}@1", NAME)
     assert "2 bands differ by 0.5 dB or more" in out
-    code, out, _ = one("copy", NAME, "--to", "Mix 2", "Mix 10")
+    code, out, _ = one("copy", NAME, "--to", "Mix 2", "--to", "Mix 10")
     assert out.count("kept as") == 2
     code, out, _ = one("list")
     assert code == 0

@@ -220,6 +220,15 @@ def test_a_sheet_is_found_by_words(store):
         Store(store.folder / "empty").find("vocal")
 
 
+def test_a_number_is_no_part_of_another_number(store):
+    """Oracle: the desk: mix 2 must never be answered with mix 1 because its wedge has 12 inches."""
+    name = sheet_name(store.save(replace(PLAIN, monitor="Wedge 12", mix="Mix 1"), "x", AT))
+    assert store.find("wedge 12") == (name, None)
+    assert store.find("mix 1") == (name, None)
+    with pytest.raises(SheetError, match="There are"):
+        store.find("mix 2")
+
+
 @pytest.mark.parametrize("call", ["fsync", "link"])
 @pytest.mark.parametrize("code", [errno.ENOSPC, errno.EROFS, errno.EIO])
 def test_a_full_or_read_only_disk_changes_nothing(store, monkeypatch, call, code):
