@@ -85,6 +85,7 @@ def test_the_number_of_threads_is_set_in_time():
 @pytest.mark.material
 def test_peers_and_engine_are_compared_on_the_same_sound(packages, tmp_path):
     """Oracle: the documented keys; every curve has its points, and the picture is drawn."""
+    pytest.importorskip("matplotlib", reason="needs the extra `bench`")
     words = ("peers", "--split", "tune", "--cases", "1", "--minutes", "0", "--jobs", "1")
     found = json.loads(bench(*words, "--plots", str(tmp_path), "--format", "json"))
     assert found["type"] == "peers"
@@ -99,6 +100,7 @@ def test_peers_and_engine_are_compared_on_the_same_sound(packages, tmp_path):
 @pytest.mark.material
 def test_the_published_protocols_are_repeated(packages):
     """Oracle: the documented keys: both materials, every course, all with one loop each."""
+    pytest.importorskip("pyroomacoustics", reason="needs the extra `bench`")
     words = ("protocol", "--split", "tune", "--files", "1", "--jobs", "1", "--format", "json")
     found = json.loads(bench(*words))
     assert [one["material"] for one in found["accuracy"]] == ["speech", "music"]

@@ -180,6 +180,7 @@ def test_what_one_channel_cannot_tell_is_in_no_total():
 
 def test_both_pictures_of_a_run_are_drawn(tmp_path):
     """Oracle: definition; also where a class of growth has no ring at all."""
+    pytest.importorskip("matplotlib", reason="needs the extra `bench`")
     heard = run_by_hand()
     plots.draw_detection(heard, summary.summarise(heard), tmp_path)
     for name in ("lead-against-growth.png", "recall-by-growth.png"):
