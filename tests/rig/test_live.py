@@ -32,7 +32,7 @@ pytestmark = pytest.mark.rig
 STATES = ["suspect", "ringing", "howling", "cleared"]
 TRIES = 3
 PLAYS = itertools.count()
-RING_TYPES = "iiissiiffffffs"
+RING_TYPES = "iiissiiffffffss"
 
 
 @pytest.fixture(scope="module")
