@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.signal import freqz_sos
+from scipy.signal import sosfreqz
 
 from prehowl.daemon.sheets.chart import ASCII, UNICODE, overlay_chart, sheet_chart
 from prehowl.daemon.sheets.effect import differences, moved_rings, sheet_loss, sheet_response_db
@@ -29,11 +29,11 @@ gains = st.lists(st.integers(-24, 12).map(lambda n: n / 2), min_size=31, max_siz
 
 @pytest.mark.parametrize("kind", ["constant-q", "proportional-q"])
 def test_the_response_is_that_of_scipy(kind):
-    """Oracle: scipy.signal.freqz_sos on the sections of the sheet's own kind and rate."""
+    """Oracle: scipy.signal.sosfreqz on the sections of the sheet's own kind and rate."""
     sheet = replace(CUT, eq=kind, rate_hz=96_000)
     frequency = np.geomspace(30, 18_000, 50)
     sections = graphic_sections(sheet.faders_db, 96_000, sheet.kind)
-    _, response = freqz_sos(sections, frequency, fs=96_000)
+    _, response = sosfreqz(sections, frequency, fs=96_000)
     expected = 20 * np.log10(np.abs(response))
     np.testing.assert_allclose(sheet_response_db(sheet, frequency), expected, atol=1e-9)
 
