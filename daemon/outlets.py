@@ -30,10 +30,6 @@ class Outlets:
         """Take the state of the OSC targets from there."""
         self._targets = targets
 
-    def tell_trouble(self, trouble: Callable[[], str]) -> None:
-        """Take a further trouble from there."""
-        self._troubles.append(trouble)
-
     def completed(self, health: Health) -> Health:
         """Return the loop's health with what the sinks know."""
         own = [sink.fault for sink in self.sinks] + [told() for told in self._troubles]

@@ -17,8 +17,9 @@ from prehowl.detectors import harmonics, neighbours
 from prehowl.detectors.growth import Rise, fit, slope, slope_of_the_last
 from prehowl.detectors.memory import SpectrumMemory
 from prehowl.detectors.peaks import Peaks
+from prehowl.detectors.spectrum import decibels
 from prehowl.detectors.steadiness import CENTS_PER_NEPER, wander_bins
-from prehowl.detectors.tracks import Figures, Now, Tracks, decibels, look_back
+from prehowl.detectors.tracks import Figures, Now, Tracks, look_back
 
 COLUMNS = (
     "rise_db",  # height of the straight line fitted to the level

@@ -51,7 +51,11 @@ def power_spectrum(
     return np.add(parts[..., ::2], parts[..., 1::2], out=out)
 
 
+def decibels(power: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return `10 log10(power)`; at the floor, rounding may leave a hair under -140."""
+    return np.float32(10) * np.log10(np.maximum(power, FLOOR_POWER))
+
+
 def to_dbfs(power: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Return `10 log10(power)` with a floor of -140 dBFS."""
-    level = 10 * np.log10(np.maximum(power, FLOOR_POWER))
-    return np.asarray(np.maximum(level, FLOOR_DBFS), np.float32)
+    """Return `10 log10(power)` with a floor of exactly -140 dBFS."""
+    return np.asarray(np.maximum(decibels(power), FLOOR_DBFS), np.float32)

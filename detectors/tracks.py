@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from prehowl.detectors.memory import SpectrumMemory
 from prehowl.detectors.peaks import LOBE_BINS, LOBE_RATIO
+from prehowl.detectors.spectrum import decibels
 
 Figures = NDArray[np.float32]
 
@@ -124,8 +125,3 @@ def look_back(
         present.astype(np.float32),
         memory.totals(ch, back),
     )
-
-
-def decibels(power: Figures) -> Figures:
-    """Return 10 log10 of powers, -140 at the least; one pass fewer than `to_dbfs`."""
-    return np.float32(10) * np.log10(np.maximum(power, np.float32(1e-14)))

@@ -45,7 +45,6 @@ class Client:
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self.label = label
-        self.not_understood = 0  # packets
         self._host, self._port, self._name = host, port, name
         self._clock = clock
         self._lock = threading.Lock()
@@ -100,7 +99,6 @@ class Client:
         try:
             heard = self._reader.read(packet)
         except NotUnderstood as fault:
-            self.not_understood += 1
             self._trouble = f"not understood: {fault}"
             return
         with self._lock:

@@ -228,14 +228,7 @@ def howl_free(excerpts: Sequence[HeardExcerpt]) -> Figures:
         ],
         "groups": [_false(group, own) for group, own in groups.items()],
         "all": _false("all", [h for h in excerpts if h.excerpt.piece.group != APART]),
-        "with_reference": _false(
-            "with-reference",
-            [
-                replace(h, changes=h.with_reference)
-                for h in excerpts
-                if h.with_reference is not None
-            ],
-        ),
+        "with_reference": _false("with-reference", _with_reference(excerpts)),
     }
 
 

@@ -12,8 +12,6 @@ from prehowl.daemon.osc_map.fields import IN_ADDRESS, NUMBERS, TEXTS, Told
 from prehowl.daemon.sinks.osc_messages import NOTHING
 
 FORMAT = re.compile(r"[<>^]?[0-9]{0,2}(\.[0-9])?[dfgs]?")
-FIXED_MARKS = re.compile(r"[!-~]*")
-"""Printable ASCII without the space."""
 PATTERN_MARKS = re.compile(r"[#*,?\[\]{}\s]|[^!-~]")
 """What an OSC 1.0 address may not hold."""
 

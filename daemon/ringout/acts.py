@@ -1,7 +1,7 @@
 """What can be added to a ring-out: acts of a person, and what the machine hears.
 
-Both are journalled in one order; the state is their fold (`session.step`). `entry_from_record`
-and `record_from_entry` are the journal's own form of them.
+Both are journalled in one order; the state is their fold (`session.step`). The journal's own form
+of them is in `records`.
 """
 
 from dataclasses import dataclass

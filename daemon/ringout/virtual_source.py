@@ -20,7 +20,6 @@ START_BELOW_DB = 4.2
 """The send begins so far below the loop's limit: the engineer has brought it up by ear."""
 MOVE_S = 0.8
 """How long a hand takes for a decibel or two."""
-FADER_S = 0.3
 
 
 class VirtualSource:

@@ -118,7 +118,7 @@ def test_troubles_of_all_kinds_are_gathered():
     """Oracle: definition. "" is no trouble."""
     outlets = Outlets(lambda _text: None)
     outlets.add(FakeSink(), "logbook", trouble=lambda: "disc full")
-    outlets.tell_trouble(lambda: "")
+    outlets.add(FakeSink(), "OSC", trouble=lambda: "")
     outlets.tell_targets(lambda: (("tablet", "ok"),))
     health = outlets.completed(Health(troubles=("channel 3 dead",)))
     assert health.troubles == ("channel 3 dead", "disc full")

@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 from signals import Rise, channels, pink_noise, sine
 
 from prehowl.detectors.memory import SpectrumMemory
-from prehowl.detectors.tracks import Now, Tracks, decibels, look_back
+from prehowl.detectors.spectrum import decibels
+from prehowl.detectors.tracks import Now, Tracks, look_back
 
 RATE_HZ = 48_000
 BINS, FRAMES, HOP_S, BIN_HZ = 24, 9, 0.02, 12.5
