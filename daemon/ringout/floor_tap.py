@@ -3,7 +3,8 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from prehowl.daemon.sources.base import Block, Source, SourceHealth
+from prehowl.daemon.sources.around import Around
+from prehowl.daemon.sources.base import Block, Source
 from prehowl.detectors.noise_floor import NoiseFloor
 
 SANEST_PEAK = 10.0
@@ -11,7 +12,7 @@ LEAVE_OUT_S = 0.8
 """The newest span that does not count: what an alarm tells of has begun in it."""
 
 
-class FloorTap:
+class FloorTap(Around):
     """A `Source` around another one.
 
     Parameters
@@ -22,23 +23,9 @@ class FloorTap:
     """
 
     def __init__(self, source: Source, column: int) -> None:
-        self._source, self._column = source, column
+        super().__init__(source)
+        self._column = column
         self._floor = NoiseFloor(source.rate_hz)
-
-    @property
-    def rate_hz(self) -> int:
-        """Samples per second."""
-        return self._source.rate_hz
-
-    @property
-    def channels(self) -> int:
-        """Number of channels in every block."""
-        return self._source.channels
-
-    @property
-    def names(self) -> tuple[str, ...]:
-        """Channel names that the inner source knows."""
-        return self._source.names
 
     def read(self) -> Block | None:
         """Return the inner source's next block."""
@@ -46,14 +33,6 @@ class FloorTap:
         if block is not None and len(block.samples):
             self._listen(block.samples[:, self._column])
         return block
-
-    def health(self) -> SourceHealth:
-        """Return the inner source's state."""
-        return self._source.health()
-
-    def close(self) -> None:
-        """Close the inner source."""
-        self._source.close()
 
     def read_floor(self, leave_out_s: float = LEAVE_OUT_S) -> tuple[float, ...] | None:
         """Return the floor per band, dBFS, of the last two seconds; None: too little heard."""

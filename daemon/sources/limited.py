@@ -3,10 +3,11 @@
 import time
 from dataclasses import replace
 
+from prehowl.daemon.sources.around import Around
 from prehowl.daemon.sources.base import Block, Source, SourceHealth
 
 
-class LimitedSource:
+class LimitedSource(Around):
     """Ends another source after a time, or passes on its own earlier end."""
 
     def __init__(self, source: Source, limit_s: float, *, is_live: bool) -> None:
@@ -22,25 +23,10 @@ class LimitedSource:
             True counts time on the clock, which goes on when a device delivers nothing; False
             counts samples, so that the end is the same at any pace.
         """
-        self._source = source
+        super().__init__(source)
         self._left = round(limit_s * source.rate_hz)
         self._end_s = time.monotonic() + limit_s if is_live else None
         self._has_ended = False
-
-    @property
-    def rate_hz(self) -> int:
-        """Samples per second."""
-        return self._source.rate_hz
-
-    @property
-    def channels(self) -> int:
-        """Number of channels in every block."""
-        return self._source.channels
-
-    @property
-    def names(self) -> tuple[str, ...]:
-        """Channel names that the inner source knows."""
-        return self._source.names
 
     def read(self) -> Block | None:
         """Return the next block, None at the limit or at the inner source's end."""
@@ -59,10 +45,10 @@ class LimitedSource:
 
     def health(self) -> SourceHealth:
         """Return the inner source's state, or `ended`."""
-        health = self._source.health()
+        health = super().health()
         return replace(health, state="ended") if self._has_ended else health
 
     def close(self) -> None:
         """Close the inner source."""
         self._has_ended = True
-        self._source.close()
+        super().close()
