@@ -120,16 +120,9 @@ class AttachScreen:
         return self._clients[int(key) - 1]
 
     def _turn(self, action: str) -> None:
-        """Show the page of channels that a key asks for; pages go round."""
+        """Show the page of channels that a key asks for."""
         client = self._shown()
-        width, height = self._console.size
-        numbers = client.view().numbers
-        layout = layout_of(width, height, numbers)
-        pages = layout.pages(len(numbers))
-        if action == "worst":
-            worst = client.worst_channel()
-            row = numbers.index(worst) if worst in numbers else 0
-            client.set_page(row // max(1, layout.channels))
-            return
-        page = min(client.page, pages - 1)
-        client.set_page((page + (1 if action == "next" else -1)) % pages)
+        numbers, worst = client.view().numbers, client.worst_channel()
+        row = numbers.index(worst) if worst in numbers else 0
+        layout = layout_of(*self._console.size, numbers)
+        client.set_page(layout.page_after(action, client.page, len(numbers), row))

@@ -30,6 +30,24 @@ class Layout:
         """Return how many pages the channels take: one if there is no room for any."""
         return max(1, -(-total // self.channels)) if self.channels else 1
 
+    def page_after(self, action: str, page: int, total: int, worst_row: int) -> int:
+        """Return the page that a key asks for; pages go round.
+
+        Parameters
+        ----------
+        action : {"next", "back", "worst"}
+        page : int
+            The present one; beyond the last it counts as the last.
+        total : int
+            Channels.
+        worst_row : int
+            Row of the channel that matters most, or 0.
+        """
+        if action == "worst":
+            return worst_row // max(1, self.channels)
+        pages = self.pages(total)
+        return (min(page, pages - 1) + (1 if action == "next" else -1)) % pages
+
     def first_row(self, page: int, total: int) -> int:
         """Return the first row of a page; a page beyond the last counts as the last."""
         return min(page, self.pages(total) - 1) * self.channels

@@ -20,9 +20,10 @@ from prehowl.daemon.sinks.dashboard.glyphs import Signs
 from prehowl.daemon.sinks.dashboard.layout import layout_of
 from prehowl.daemon.sinks.dashboard.model import Model
 from prehowl.daemon.sinks.dashboard.render import render
-from prehowl.daemon.sinks.dashboard.terminal import KEYS, is_usable
+from prehowl.daemon.sinks.dashboard.terminal import KEYS
 from prehowl.daemon.sinks.dashboard.themes import Theme
 from prehowl.daemon.sinks.full_screen import FullScreen
+from prehowl.daemon.sinks.screen_sink import ScreenSink
 from prehowl.daemon.sinks.table import table_line
 from prehowl.daemon.weak_bands import WeakBands
 
@@ -43,7 +44,7 @@ def _no_desk(_command: Command) -> None:
     """Stand in where nobody takes commands."""
 
 
-class Dashboard:
+class Dashboard(ScreenSink[Model]):
     """Full-screen view of the watch.
 
     Parameters
@@ -97,28 +98,6 @@ class Dashboard:
         self._lock = threading.Lock()
         self._pending: deque[RingEvent] = deque(maxlen=PENDING_LINES)
 
-    @property
-    def faults(self) -> int:
-        """How often drawing has failed; more than 0: there is no screen any more."""
-        return self._screen.faults
-
-    @staticmethod
-    def is_possible(console: Console | None = None) -> bool:
-        """Tell whether there is a terminal to draw on; if not, print lines instead."""
-        return is_usable(Console() if console is None else console)
-
-    def start(self) -> None:
-        """Take the terminal and begin to draw.
-
-        Raises
-        ------
-        UsageError
-            If there is no terminal that can be drawn on.
-        """
-        self._screen.take()
-        self._model.has_keys = self._screen.has_keys
-        self._screen.start()
-
     def on_event(self, event: RingEvent) -> None:
         """Take one event; returns at once."""
         with self._lock:
@@ -135,10 +114,6 @@ class Dashboard:
         """Take one note; returns at once."""
         with self._lock:
             self._model.take_note(note, self._clock())
-
-    def close(self) -> None:
-        """Stop drawing and give the terminal back; may be called twice."""
-        self._screen.close()
 
     def frame(self, width: int, height: int, theme: Theme, signs: Signs) -> Frame:
         """Return what is to be seen now."""
@@ -173,13 +148,8 @@ class Dashboard:
         return lines
 
     def _page_after(self, action: str) -> int:
-        """Return the page that a key asks for; pages go round."""
-        width, height = self._screen.console.size
-        layout = layout_of(width, height, self._numbers)
-        pages = layout.pages(len(self._numbers))
-        if action == "worst":
-            worst = self._model.worst_channel()
-            known = worst in self._numbers
-            return self._numbers.index(worst) // max(1, layout.channels) if known else 0
-        page = min(self._model.page, pages - 1)
-        return (page + (1 if action == "next" else -1)) % pages
+        """Return the page that a key asks for."""
+        numbers, worst = self._numbers, self._model.worst_channel()
+        row = numbers.index(worst) if worst in numbers else 0
+        layout = layout_of(*self._screen.console.size, numbers)
+        return layout.page_after(action, self._model.page, len(numbers), row)

@@ -17,18 +17,18 @@ from prehowl.daemon.ringout.state import State
 from prehowl.daemon.sinks.base import Snapshot
 from prehowl.daemon.sinks.dashboard.frame import Frame
 from prehowl.daemon.sinks.dashboard.glyphs import Signs
-from prehowl.daemon.sinks.dashboard.terminal import is_usable
 from prehowl.daemon.sinks.dashboard.themes import Theme
 from prehowl.daemon.sinks.full_screen import FullScreen
 from prehowl.daemon.sinks.ringout.keys import KEYS
 from prehowl.daemon.sinks.ringout.model import Model
 from prehowl.daemon.sinks.ringout.render import render
 from prehowl.daemon.sinks.ringout.wording import task_words
+from prehowl.daemon.sinks.screen_sink import ScreenSink
 
 PENDING_LINES = 50
 
 
-class RingoutScreen:
+class RingoutScreen(ScreenSink[Model]):
     """Full-screen view of a ring-out, with keys.
 
     Parameters
@@ -74,28 +74,6 @@ class RingoutScreen:
         self._lock = threading.Lock()
         self._pending: deque[str] = deque(maxlen=PENDING_LINES)
 
-    @property
-    def faults(self) -> int:
-        """How often drawing has failed; more than 0: there is no screen any more."""
-        return self._screen.faults
-
-    @staticmethod
-    def is_possible(console: Console | None = None) -> bool:
-        """Tell whether there is a terminal to draw on; if not, print lines instead."""
-        return is_usable(Console() if console is None else console)
-
-    def start(self) -> None:
-        """Take the terminal and begin to draw.
-
-        Raises
-        ------
-        UsageError
-            If there is no terminal that can be drawn on.
-        """
-        self._screen.take()
-        self._model.has_keys = self._screen.has_keys
-        self._screen.start()
-
     def on_event(self, event: RingEvent) -> None:
         """Let it pass: the ring-out says what follows from it."""
 
@@ -116,10 +94,6 @@ class RingoutScreen:
         """Add a line to what is shown at the end, such as where the sheet is."""
         with self._lock:
             self._model.note(text)
-
-    def close(self) -> None:
-        """Stop drawing and give the terminal back; may be called twice."""
-        self._screen.close()
 
     def frame(self, width: int, height: int, theme: Theme, signs: Signs) -> Frame:
         """Return what is to be seen now."""
