@@ -104,8 +104,7 @@ def ringout(args: argparse.Namespace) -> int:
 
 def load(args: argparse.Namespace) -> int:
     """Run `bench load`."""
-    _within("--channels", args.channels, CHANNELS)
-    _within("--rate", args.rate, RATES_HZ)
+    _check_stream(args)
     if not 1 <= args.seconds <= 600:
         raise UsageError(f"--seconds is {args.seconds:g}; it takes 1 to 600")
     from prehowl.daemon.bench import load
@@ -128,8 +127,7 @@ def load(args: argparse.Namespace) -> int:
 
 def latency(args: argparse.Namespace) -> int:
     """Run `bench latency`."""
-    _within("--channels", args.channels, CHANNELS)
-    _within("--rate", args.rate, RATES_HZ)
+    _check_stream(args)
     if not 5 <= args.seconds <= 3600:
         raise UsageError(f"--seconds is {args.seconds:g}; it takes 5 to 3600")
     from prehowl.daemon.bench.latency import measure_latency
@@ -147,8 +145,7 @@ def latency(args: argparse.Namespace) -> int:
 
 def soak(args: argparse.Namespace) -> int:
     """Run `bench soak`."""
-    _within("--channels", args.channels, CHANNELS)
-    _within("--rate", args.rate, RATES_HZ)
+    _check_stream(args)
     if not 0.01 <= args.hours <= 100:
         raise UsageError(f"--hours is {args.hours:g}; it takes 0.01 to 100")
     from prehowl.daemon.bench import soak as endurance
@@ -247,6 +244,11 @@ def _progress() -> Callable[[int, int], None]:
             print(f"\rbench: {count} of {total} jobs ", end=end, file=sys.stderr, flush=True)
 
     return done
+
+
+def _check_stream(args: argparse.Namespace) -> None:
+    _within("--channels", args.channels, CHANNELS)
+    _within("--rate", args.rate, RATES_HZ)
 
 
 def _within(option: str, value: float, limits: tuple[float, float]) -> None:

@@ -13,7 +13,7 @@ from prehowl.daemon.logbook.report.data import day_words, gather, when_words
 from prehowl.daemon.logbook.report.page import page
 from prehowl.daemon.logbook.report.pdf import save_pdf
 from prehowl.daemon.output import open_output
-from prehowl.daemon.sinks.words import printable, time_words
+from prehowl.daemon.sinks.words import counted, printable, time_words
 
 HELP = """Read the logbooks that `watch`, `demo` and `scan` keep with --logbook or the show file.
 
@@ -156,7 +156,8 @@ def _run_line(one: Run) -> str:
     end = "" if one.is_ended else ", no clean end (still running, or torn off)"
     return (
         f"run {one.id}: {day_words(one)}, {info.command} of {printable(info.source)}, "
-        f"{len(info.channels)} channels at {info.rate_hz} Hz, {time_words(one.last_time_s)}{end}"
+        f"{counted(len(info.channels), 'channel')} at {info.rate_hz} Hz, "
+        f"{time_words(one.last_time_s)}{end}"
     )
 
 
@@ -168,7 +169,7 @@ def _report(reader: LogbookReader, args: argparse.Namespace) -> int:
     if args.pdf is not None:
         save_pdf(report, Path(args.pdf))
         written += f" and {args.pdf}"
-    _say(f"{report.alarms} alarms; written: {written}")
+    _say(f"{counted(report.alarms, 'alarm')}; written: {written}")
     return OK
 
 
@@ -184,7 +185,7 @@ def _export(reader: LogbookReader, args: argparse.Namespace) -> int:
         EXPORTS[args.format](reader.lines(run=args.run), sys.stdout)
     if args.clips is not None:
         count = write_clips(reader, Path(args.clips), args.run)
-        _say(f"{count} clips written to {args.clips}")
+        _say(f"{counted(count, 'clip')} written to {args.clips}")
     return OK
 
 

@@ -8,7 +8,7 @@ from typing import Any
 from prehowl.daemon.errors import FOUND_A_PROBLEM, OK
 from prehowl.daemon.service.board import faults_of
 from prehowl.daemon.service.socket import runtime_folders, watches
-from prehowl.daemon.sinks.words import printable, time_words
+from prehowl.daemon.sinks.words import counted, printable, time_words
 
 
 def print_status(*, as_json: bool) -> int:
@@ -45,7 +45,7 @@ def _words(record: Mapping[str, Any], faults: list[str]) -> list[str]:
     alarms = sum(record["alarms_by_channel"].values())
     head = (
         f"watch {record['pid']}: {printable(record['title'])}, "
-        f"{len(record['channels'])} channels at {record['rate_hz']} Hz, "
+        f"{counted(len(record['channels']), 'channel')} at {record['rate_hz']} Hz, "
         f"up {time_words(record['up_s'])}"
     )
     rings = ", ".join(
@@ -55,6 +55,6 @@ def _words(record: Mapping[str, Any], faults: list[str]) -> list[str]:
     lines = [
         head,
         f"  input {record['device_state']}, load {100 * record.get('load', 0):.0f} %, "
-        f"{alarms} alarms, rings now: {rings or 'none'}",
+        f"{counted(alarms, 'alarm')}, rings now: {rings or 'none'}",
     ]
     return lines + [f"  CHECK: {printable(fault)}" for fault in faults]

@@ -87,7 +87,7 @@ def test_export_gives_the_records_back(capsys, saturday, tmp_path):
         assert re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z", told["at"])
     (clip,) = (tmp_path / "clips").glob("*.flac")
     assert soundfile.info(clip).channels == 1
-    assert "1 clips written" in err
+    assert "1 clip written" in err
     (spectrum,) = (tmp_path / "clips").glob("*.csv")
     assert spectrum.read_text().startswith("frequency_hz,level_dbfs\n0.00,")
     _code, out, _err = run(capsys, "logbook", "export", "saturday", "--format", "csv")
