@@ -19,6 +19,7 @@ from prehowl.daemon.sinks.words import band_words, frequency_words, time_words
 WIDTH, HEIGHT = 900, 150
 LEFT, RIGHT, TOP, BOTTOM = 58, 8, 6, 20
 LOW_HZ, HIGH_HZ = 40.0, 18000.0
+TICK_ROOM = 20  # half of the longest words under a mark
 MARKS_HZ = (63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
 Scale = Callable[[float], float]
 """Stream time to the place in the picture."""
@@ -107,7 +108,9 @@ def _time_ticks(begin_s: float, span_s: float, x: Scale) -> list[str]:
     for n in range(int((begin_s + span_s - first) / step) + 1):
         at = x(first + n * step)
         words = time_words(first + n * step).removesuffix(".0")
-        parts.append(f'<text x="{at:.1f}" y="{HEIGHT - 5}" class="mid">{words}</text>')
+        # In the middle under the last mark half of the words would lie beyond the edge.
+        anchor = "mid" if at < WIDTH - RIGHT - TICK_ROOM else "end"
+        parts.append(f'<text x="{at:.1f}" y="{HEIGHT - 5}" class="{anchor}">{words}</text>')
         parts.append(f'<line x1="{at:.1f}" x2="{at:.1f}" y1="{TOP}" y2="{HEIGHT - BOTTOM}"/>')
     return parts
 
