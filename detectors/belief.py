@@ -10,42 +10,21 @@ The belief in one bin then follows its frames as a running mean, so that one luc
 raise an alarm.
 """
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from prehowl.detectors.rises import Rising
 from prehowl.detectors.trees import Trees
+from prehowl.detectors.verdict import SUSPECT_FROM, Verdict
 from prehowl.detectors.weights import ALARM_AT, BIAS, NEPERS_PER_E_FOLD, QUESTIONS
 
 Figures = NDArray[np.float32]
 
 SUSPECT_BELOW = 1.6
 """Nepers under the alarm at which a suspect begins."""
-SUSPECT_FROM = 0.55
-"""Suspicion of a suspect: the share of the evidence for an alarm, which is 1."""
-
 FLOOR = np.float32(-3.0)
 CEILING = np.float32(6.0)
 FADE = np.float32(0.15)
-
-
-@dataclass(frozen=True, slots=True)
-class Verdict:
-    """What one frame says; arrays of shape (places,), one a bin in which something rises."""
-
-    ch: NDArray[np.intp]
-    bin: NDArray[np.intp]
-    belief: Figures  # running, nepers of odds
-    growth_db_per_s: Figures  # over the most telling duration
-    duration_s: Figures
-
-
-def no_verdict() -> Verdict:
-    """Return a verdict on nothing."""
-    none, nothing = np.zeros(0, np.intp), np.zeros(0, np.float32)
-    return Verdict(none, none, nothing, nothing, nothing)
 
 
 SIGNALS = {
@@ -68,6 +47,10 @@ SIGNALS = {
     "flank_share": -1,
     "record": 1,
     "company": -1,
+    "lingers": 1,
+    "usual_lines": -1,
+    "over_usual": 1,
+    "new": 1,
     "phpr": 1,
     "growth": 0,
     "frame": 0,
@@ -104,6 +87,10 @@ def signals(rising: Rising) -> Figures:
             c("flank_rise_db") / rise,
             np.clip(c("record_db"), -20, 30),
             c("company"),
+            c("lingers"),
+            c("usual_lines"),
+            c("over_usual_db"),
+            c("new_db"),
             c("phpr_db"),
             c("growth_db_per_s"),
             c("frame_s"),
@@ -170,6 +157,7 @@ class Belief:
             now,
             rising.column("growth_db_per_s")[best],
             rising.column("duration_s")[best],
+            np.zeros(len(best), bool),
         )
 
     def _one_a_bin(self, rising: Rising) -> tuple[NDArray[np.intp], NDArray[np.intp], Figures]:

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from prehowl.detectors import lingering as lingers
+from prehowl.detectors.background import Background
 from prehowl.detectors.bands import band_index
 from prehowl.detectors.belief import TREES, suspicion_of
 from prehowl.detectors.framing import SampleMemory, quantum_length
@@ -57,8 +59,9 @@ class Engine:
         self.channels = len(channels)
         self.quantum = quantum_length(rate_hz)
         reference = np.array([setup.is_reference for setup in channels], bool)
+        background = Background()
         made = (
-            Resolution(design, self.channels, rate_hz, self.quantum, reference, trees)
+            Resolution(design, self.channels, rate_hz, self.quantum, reference, background, trees)
             for design in DESIGNS
         )
         self.resolutions = tuple(resolution for resolution in made if resolution.is_useful)
@@ -136,9 +139,13 @@ class Engine:
 
     def _look(self, resolution: Resolution, spectra: NDArray[np.float32]) -> list[RingChange]:
         now, verdict = resolution.step(spectra)
+        suspicion = suspicion_of(verdict.belief, self._sensitivity[verdict.ch])
+        lingering = resolution.lingering(now)
+        if lingering is not None:
+            of_lines = lingers.suspicion_of(lingering.belief, self._sensitivity[lingering.ch])
+            suspicion, verdict = np.append(suspicion, of_lines), verdict.and_also(lingering)
         if not len(verdict.ch) and not self._tracker.rings:
             return []
-        suspicion = suspicion_of(verdict.belief, self._sensitivity[verdict.ch])
         bands = band_index(verdict.bin * now.bin_hz)
         np.maximum.at(self._suspicion, (verdict.ch, bands), suspicion)
         return self._tracker.see(

@@ -5,13 +5,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from prehowl.detectors.belief import TREES, Belief, Verdict, no_verdict
+from prehowl.detectors.background import Background
+from prehowl.detectors.belief import TREES, Belief
+from prehowl.detectors.lingering import Survey
 from prehowl.detectors.memory import SpectrumMemory
 from prehowl.detectors.peaks import find_peaks
 from prehowl.detectors.rises import Rising, gather, joined, none_rising
 from prehowl.detectors.spectrum import FLOOR_POWER, hann, power_spectrum
 from prehowl.detectors.tracks import LOOKS, Figures, Now
 from prehowl.detectors.trees import Trees
+from prehowl.detectors.verdict import Verdict, no_verdict
 
 RECENT_S = 0.6
 """Time constant of the channel's recent power: about the RMS over a second."""
@@ -22,6 +25,9 @@ looked at: a ring there is not yet near to anything that anybody hears."""
 
 SLOW_STEP = 4
 """The slow memory keeps every fourth frame: of those, one begins where the other ends."""
+
+FIRST_SURVEY_S = 0.7
+"""A mean over less says nothing yet."""
 
 EDGE_BINS = 4
 """Room that peaks and their past need at both ends of the spectrum."""
@@ -40,12 +46,16 @@ class Design:
     slow_steps: tuple[int, ...]  # the same in the slow memory; none: no such memory
     follow: float  # how fast the belief follows its frames, 0..1
     odd_ticks: bool | None = None  # judged on odd or even ticks only; None: whenever a frame ends
+    lingers_hz: tuple[float, float] | None = None  # where lingering lines are looked for
+    survey_step: int = 1  # slow frames from one look for them to the next
 
 
 DESIGNS = (
     # Low notes lie a few hertz apart and loops grow slowly there.
-    Design("long", 16, 4, 45, 420, (1, 2), (1, 2), 0.3),
-    Design("main", 8, 2, 55, 18_000, (1, 2, 4), (2, 4), 0.3),
+    Design("long", 16, 4, 45, 420, (1, 2), (1, 2), 0.3, lingers_hz=(45, 400), survey_step=4),
+    Design(
+        "main", 8, 2, 55, 18_000, (1, 2, 4), (2, 4), 0.3, lingers_hz=(400, 18_000), survey_step=8
+    ),
     Design("brief", 4, 1, 150, 18_000, (1, 2), (), 0.5, odd_ticks=False),
     # A ring of 400 dB/s at 8 kHz is over within two main frames.
     Design("short", 2, 0.5, 300, 18_000, (1, 2), (), 0.5, odd_ticks=True),
@@ -63,6 +73,8 @@ class Resolution:
     quantum : int
         Samples of one tick.
     is_reference : ndarray of bool, shape (channels,)
+    background : Background
+        Where this resolution's survey, if it has one, tells all what it sees.
     trees : Trees
         By which evidence is weighed; others only while they are being fitted.
     """
@@ -74,6 +86,7 @@ class Resolution:
         rate_hz: int,
         quantum: int,
         is_reference: NDArray[np.bool_],
+        background: Background,
         trees: Trees = TREES,
     ) -> None:
         self.design = design
@@ -101,6 +114,16 @@ class Resolution:
         self._recent_step = np.float32(1 - np.exp(-self.hop_s / RECENT_S))
         self._ticks = 0
         self._belief = Belief(channels, bins, design.follow, trees)
+        self._background = background
+        self.survey = self._surveyed() if design.lingers_hz else None
+
+    def _surveyed(self) -> Survey:
+        low_hz, high_hz = self.design.lingers_hz or (0.0, 0.0)
+        first = max(self._first, round(low_hz / self.bin_hz))
+        last = min(self._last, round(high_hz / self.bin_hz))
+        survey = Survey(self._slow, self._first, self._last, (first, last), self._is_reference)
+        self._background.add(first * self.bin_hz, self.bin_hz, survey)
+        return survey
 
     @property
     def is_useful(self) -> bool:
@@ -152,6 +175,10 @@ class Resolution:
         verdict = self._belief.follow(self.rising(now)) if self.is_judged else no_verdict()
         return now, verdict
 
+    def lingering(self, now: Now) -> Verdict | None:
+        """Return the lines that linger, where it is time to look; None at all other times."""
+        return self.survey.look(now) if self.survey is not None and self.is_survey_due else None
+
     @property
     def is_judged(self) -> bool:
         """Tell whether the frame just advanced to is one to look for rises in."""
@@ -169,11 +196,23 @@ class Resolution:
             self._recent += weight * (total - self._recent)
         if self._has_slow_news:
             self._slow.add(power, total)
+            if self.survey is not None:
+                self.survey.add(power)
         return Now(power, total, self._recent.copy(), self.bin_hz)
 
     @property
     def _has_slow_news(self) -> bool:
         return self._slow is not self.memory and self.memory.heard % SLOW_STEP == 0
+
+    @property
+    def is_survey_due(self) -> bool:
+        """Tell whether the frame just advanced to is one to look for lingering lines in."""
+        if self.survey is None or not self._has_slow_news:
+            return False
+        slow = self._slow
+        return (
+            slow.heard % self.design.survey_step == 0 and slow.heard * slow.hop_s > FIRST_SURVEY_S
+        )
 
     def rising(self, now: Now) -> Rising:
         """Return what speaks for and against each rising peak of the frame just advanced to."""
@@ -182,8 +221,12 @@ class Resolution:
         floor = np.minimum(now.recent_power, now.total) * QUIETEST_SHARE
         peaks = find_peaks(now.power, floor, self._first, self._last)
         known = self._is_reference
-        fast = gather(now, peaks, self.memory, self.design.steps, self._slow, known)
+        fast = gather(
+            now, peaks, self.memory, self.design.steps, self._slow, known, self._background
+        )
         if not self._has_slow_news:
             return fast
-        slow = gather(now, peaks, self._slow, self.design.slow_steps, self._slow, known)
+        slow = gather(
+            now, peaks, self._slow, self.design.slow_steps, self._slow, known, self._background
+        )
         return joined([fast, slow])

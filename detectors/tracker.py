@@ -12,18 +12,24 @@ from numpy.typing import NDArray
 
 from prehowl.detectors import HOWL_TESTS
 from prehowl.detectors.bands import nominal_hz
-from prehowl.detectors.belief import SUSPECT_FROM, Verdict
 from prehowl.detectors.following import Sighting, sight
 from prehowl.detectors.loop import advised_cut_db, margin_db
 from prehowl.detectors.memory import SpectrumMemory
 from prehowl.detectors.rings import ALARMS, Ring, RingChange, RingState, move
 from prehowl.detectors.tracks import Now, look_back
+from prehowl.detectors.verdict import SUSPECT_FROM, Verdict
 
 SUSPECT_HOLD_S = 1.0
 """A suspect that shows nothing new for this long is cleared, unless it keeps its level."""
 
 SUSPECT_KEEPS_DB = 2.0
 """A suspect this little under its highest level still stands there."""
+
+LINGERS_S = 1.5
+"""A line that was found to linger may be silent for so long: its tails come and go."""
+
+LINGERS_ON = 0.2
+"""A line lingers on until its suspicion is this far under a suspect's: it shall not flicker."""
 
 SUSPECT_LONGEST_S = 5.0
 """After so long without news a suspect that keeps its level is a note."""
@@ -125,8 +131,11 @@ class RingTracker:
         if not visible:
             return
         seen = frame.sighting([r.ch for r in visible], [r.frequency_hz for r in visible])
+        still = np.flatnonzero(frame.verdict.lingers & (suspicion >= SUSPECT_FROM - LINGERS_ON))
         for number, ring in enumerate(visible):
             self._update(ring, frame, seen, number)
+            if any(frame.verdict.ch[p] == ring.ch and _is_near(frame, p, ring) for p in still):
+                ring.lingers_sample = frame.sample
             for place in likely:
                 if frame.verdict.ch[place] == ring.ch and _is_near(frame, int(place), ring):
                     self._hear_news(ring, frame, int(place), float(suspicion[place]))
@@ -180,6 +189,7 @@ class RingTracker:
                 suspicion=float(suspicion[place]),
                 seen_sample=frame.sample,
                 proof_sample=frame.sample,
+                lingers_sample=frame.sample if verdict.lingers[place] else None,
                 evidence=evidence_of(frame, int(place)),
             )
             self._next_id += 1
@@ -232,6 +242,8 @@ class RingTracker:
         return RingState.HOWLING if takes_over else None
 
     def _has_stopped(self, ring: Ring, sample: int) -> bool:
+        if ring.state is RingState.SUSPECT and self._lingers(ring, sample):
+            return False
         if (sample - ring.seen_sample) / self._rate_hz > LOST_AFTER_S:
             return True
         if ring.level_dbfs < ring.top_dbfs - FALLEN_DB and ring.slope_db_per_s < 0:
@@ -241,6 +253,10 @@ class RingTracker:
         silent_s = (sample - ring.proof_sample) / self._rate_hz
         keeps = ring.level_dbfs > ring.top_dbfs - SUSPECT_KEEPS_DB
         return silent_s > (SUSPECT_LONGEST_S if keeps else SUSPECT_HOLD_S)
+
+    def _lingers(self, ring: Ring, sample: int) -> bool:
+        since = ring.lingers_sample
+        return since is not None and (sample - since) / self._rate_hz <= LINGERS_S
 
     def _change(self, ring: Ring, state: RingState, sample: int) -> RingChange:
         ring.state = move(ring.state, state)
@@ -281,7 +297,7 @@ def _reach_hz(bin_hz: float, ring: Ring) -> float:
     return max(1.5 * bin_hz, 0.03 * ring.frequency_hz)
 
 
-def _is_near(frame: Frame, place: int, ring: Ring) -> bool:
+def _is_near(frame: Frame, place: int | np.intp, ring: Ring) -> bool:
     away = abs(float(frame.verdict.bin[place]) * frame.now.bin_hz - ring.frequency_hz)
     return away < _reach_hz(frame.now.bin_hz, ring)
 

@@ -15,7 +15,6 @@ import pytest
 from prehowl.daemon.cli import COMMANDS, parser_of
 from prehowl.daemon.errors import UsageError
 from prehowl.detectors import HOWL_TESTS, loop
-from prehowl.detectors.belief import SUSPECT_FROM
 from prehowl.detectors.framing import quantum_length
 from prehowl.detectors.peaks import LOBE_RATIO, QUIETEST_DBFS
 from prehowl.detectors.resolution import DESIGNS, QUIETEST_SHARE, SLOW_STEP, Design
@@ -31,6 +30,7 @@ from prehowl.detectors.tracker import (
     TAKEOVER_SHARE,
 )
 from prehowl.detectors.tracks import LOOKS
+from prehowl.detectors.verdict import SUSPECT_FROM
 
 ROOT = Path(__file__).parent.parent
 PAGES = sorted([*ROOT.glob("*.md"), *(ROOT / "docs").glob("*.md")])

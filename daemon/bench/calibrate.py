@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from prehowl.daemon.bench import material
 from prehowl.daemon.bench.cases import RATE_HZ
+from prehowl.daemon.bench.side_by_side import side_by_side
 from prehowl.detectors import belief
 from prehowl.detectors.engine import ChannelSetup, Engine
 from prehowl.detectors.trees import Trees
@@ -49,7 +50,12 @@ def alarm_level(
     return fitted(np.concatenate([own for part in parts for own in part]), hours, PER_HOUR)
 
 
-def fitted(highest: NDArray[np.float64], hours: float, per_hour: float) -> Alarm:
+def fitted(
+    highest: NDArray[np.float64],
+    hours: float,
+    per_hour: float,
+    tail_counts: tuple[int, int] = TAIL_COUNTS,
+) -> Alarm:
     """Fit the tail of the stretches' highest beliefs.
 
     Parameters
@@ -59,13 +65,15 @@ def fitted(highest: NDArray[np.float64], hours: float, per_hour: float) -> Alarm
         Of howl-free sound that they come from.
     per_hour : float
         Wanted false alarms an hour.
+    tail_counts : (int, int)
+        The line goes through the levels that so many pass, from the first to the last.
 
     Raises
     ------
     ValueError
         If there are too few stretches to see a tail.
     """
-    few, many = TAIL_COUNTS
+    few, many = tail_counts
     ordered = np.sort(highest)[::-1]
     if len(ordered) <= many:
         raise ValueError(f"{len(ordered)} stretches are too few to see a tail; make more sound")
@@ -78,10 +86,9 @@ def fitted(highest: NDArray[np.float64], hours: float, per_hour: float) -> Alarm
 def _highest(trees: Trees, excerpts: Iterable[material.Excerpt]) -> list[NDArray[np.float64]]:
     """Return the highest belief of each stretch of each excerpt."""
     sounds = [material.render(excerpt, RATE_HZ) for excerpt in excerpts]
-    longest = max(len(sound) for sound in sounds)
-    together = np.stack([np.pad(sound, (0, longest - len(sound))) for sound in sounds], axis=1)
+    together = side_by_side(sounds)
     engine = Engine(RATE_HZ, [ChannelSetup()] * len(sounds), trees=trees)
-    stretches = np.full((len(sounds), int(longest / RATE_HZ / STRETCH_S) + 1), belief.FLOOR)
+    stretches = np.full((len(sounds), int(len(together) / RATE_HZ / STRETCH_S) + 1), belief.FLOOR)
     for tick, resolution, spectra in engine.spectra(together):
         _, verdict = resolution.step(spectra)
         at = int(tick * engine.quantum / RATE_HZ / STRETCH_S)

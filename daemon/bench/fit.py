@@ -25,7 +25,9 @@ from prehowl.daemon.bench import material
 from prehowl.daemon.bench.boost import grow
 from prehowl.daemon.bench.calibrate import Alarm, alarm_level
 from prehowl.daemon.bench.cases import RATE_HZ, Case
+from prehowl.daemon.bench.side_by_side import side_by_side
 from prehowl.daemon.bench.specs import Spec, draw_specs
+from prehowl.daemon.bench.weights_file import weights_text
 from prehowl.detectors import belief
 from prehowl.detectors.engine import ChannelSetup, Engine
 from prehowl.detectors.rises import COLUMN, Rising
@@ -81,10 +83,7 @@ def gather_rows(sounds: Sequence[Figures], rate_hz: int = RATE_HZ) -> Rows:
     sounds : sequence of ndarray of float32, shape (samples,)
         Run side by side as the channels of one engine; the shorter ones end in silence.
     """
-    longest = max(len(sound) for sound in sounds)
-    together = np.zeros((longest, len(sounds)), np.float32)
-    for number, sound in enumerate(sounds):
-        together[: len(sound), number] = sound
+    together = side_by_side(sounds)
     engine = Engine(rate_hz, [ChannelSetup()] * len(sounds))
     parts = []
     for tick, resolution, spectra in engine.spectra(together):
@@ -206,36 +205,18 @@ def _sums(trees: Trees, signals: Figures) -> Figures:
 
 def written(trees: Trees, alarm: Alarm, made_from: str) -> str:
     """Return the text of `detectors/weights.py`."""
-    lines = [
-        '"""The trees of `belief`: made by `python -m prehowl.daemon.bench.fit`; never by hand.',
-        "",
-        f"Made from {made_from}.",
-        '"""',
-        "",
-        f"BIAS = {trees.bias:.4f}",
-        "",
-        f"ALARM_AT = {alarm.level:.3f}",
-        '"""Belief at which false alarms in the tune split are as rare as `calibrate` asks."""',
-        "",
-        f"NEPERS_PER_E_FOLD = {alarm.nepers_per_e_fold:.3f}",
-        '"""How far the level must go up for e times fewer false alarms."""',
-        "",
-        "QUESTIONS: tuple[tuple[tuple[str, ...], tuple[float, ...], tuple[float, ...]], ...] = (",
-    ]
-    for names, cuts, heights in trees.rows(tuple(belief.SIGNALS)):
-        told = ", ".join(f'"{name}"' for name in names)
-        lines += [
-            "    (",
-            f"        ({told}),",
-            f"        {cuts},",
-            f"        {heights},",
-            "    ),",
-        ]
-    lines += [
-        ")",
-        '"""What is asked, where it is cut, and the height for each pattern of answers."""',
-    ]
-    return "\n".join(lines) + "\n"
+    head = (
+        "The trees of `belief`: made by `python -m prehowl.daemon.bench.fit`; never by hand.\n\n"
+        f"Made from {made_from}.\n"
+    )
+    levels = f"""
+ALARM_AT = {alarm.level:.3f}
+\"\"\"Belief at which false alarms in the tune split are as rare as `calibrate` asks.\"\"\"
+
+NEPERS_PER_E_FOLD = {alarm.nepers_per_e_fold:.3f}
+\"\"\"How far the level must go up for e times fewer false alarms.\"\"\"
+"""
+    return weights_text(trees, tuple(belief.SIGNALS), head, levels)
 
 
 def _howl_rows(specs: tuple[Spec, ...]) -> tuple[Rows, Rows, NDArray[np.int32]]:

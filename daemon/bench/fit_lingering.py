@@ -1,0 +1,228 @@
+"""Fit the trees that tell a loop near its limit from a held note, on the bench's tune split only.
+
+Run as `python -m prehowl.daemon.bench.fit_lingering`: makes loops held just under their limit and
+howl-free sound, gathers the engine's own candidates from both, grows trees and writes
+`detectors/lingering_weights.py`. To be run before `fit`, which asks what this one says.
+"""
+
+import argparse
+import sys
+from collections.abc import Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from prehowl.daemon.bench import cases as howls
+from prehowl.daemon.bench import material
+from prehowl.daemon.bench.boost import grow
+from prehowl.daemon.bench.calibrate import Alarm, fitted
+from prehowl.daemon.bench.cases import RATE_HZ, Case
+from prehowl.daemon.bench.score import AUDIBLE_DB
+from prehowl.daemon.bench.side_by_side import side_by_side
+from prehowl.daemon.bench.specs import Spec, draw_specs
+from prehowl.daemon.bench.weights_file import weights_text
+from prehowl.detectors import lingering
+from prehowl.detectors.engine import ChannelSetup, Engine
+from prehowl.detectors.trees import Trees
+
+Figures = NDArray[np.float32]
+
+ROUNDS, TREES, RATE = 3, 40, 0.25
+HARDEST = 10_000
+"""Candidates of howl-free sound that fool the last fit most; they weigh as much as all else."""
+
+SETTLE_S = 0.3
+"""After the loop has come to its margin, before its tails are there to be seen."""
+
+PER_HOUR = 10.0
+"""False suspects an hour of music that this evidence may bring."""
+
+IMPORTANCE = {"nuisance": 0.3}
+"""Weight by group, else 1, as in `fit`."""
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """Candidates with the sound and time they come from."""
+
+    item: NDArray[np.int32]
+    time_s: Figures
+    frequency_hz: Figures
+    signals: Figures  # (candidates, signals)
+
+    def only(self, keep: NDArray[np.bool_]) -> "Found":
+        """Return some of them."""
+        parts = (self.item, self.time_s, self.frequency_hz, self.signals)
+        return Found(*(part[keep] for part in parts))
+
+
+def joined(parts: Sequence[Found]) -> Found:
+    """Put candidates together; sounds are counted on from part to part by the caller."""
+    return Found(
+        np.concatenate([part.item for part in parts]),
+        np.concatenate([part.time_s for part in parts]),
+        np.concatenate([part.frequency_hz for part in parts]),
+        np.concatenate([part.signals for part in parts]),
+    )
+
+
+def gather(sounds: Sequence[Figures], rate_hz: int = RATE_HZ) -> Found:
+    """Return what might linger in some mono sounds, run side by side in one engine."""
+    together = side_by_side(sounds)
+    engine = Engine(rate_hz, [ChannelSetup()] * len(sounds))
+    none = np.zeros(0, np.float32)
+    parts = [Found(np.zeros(0, np.int32), none, none, np.zeros((0, len(lingering.SIGNALS)), "f4"))]
+    for tick, resolution, spectra in engine.spectra(together):
+        now = resolution.advance(spectra)
+        if resolution.survey is not None and resolution.is_survey_due:
+            found = resolution.survey.candidates(now)
+            time_s = np.full(len(found.ch), tick * engine.quantum / rate_hz, np.float32)
+            parts.append(
+                Found(found.ch.astype(np.int32), time_s, found.frequency_hz, found.signals)
+            )
+    ends = np.array([len(sound) for sound in sounds]) / rate_hz
+    whole = joined(parts)
+    return whole.only(whole.time_s <= ends[whole.item])
+
+
+def of_loops(found: Found, cases: Sequence[Case]) -> Found:
+    """Keep what lies at a mode of its loop, while that is held where it can be heard."""
+    keep = np.zeros(len(found.item), bool)
+    for number, case in enumerate(cases):
+        if max(ring.loudest_db for ring in case.rings) <= -AUDIBLE_DB:
+            continue
+        begins = min(ring.crossing_s for ring in case.rings) + SETTLE_S
+        mine = (found.item == number) & (found.time_s > begins)
+        for mode_hz in (*(ring.frequency_hz for ring in case.rings), *case.real_hz):
+            off = np.abs(found.frequency_hz - mode_hz)
+            keep |= mine & (off < np.maximum(0.02 * mode_hz, 9.0))
+    return found.only(keep)
+
+
+def fit(loops: Figures, loop: NDArray[np.int32], others: Figures, importance: Figures) -> Trees:
+    """Grow the trees; a loop is seen if any of its candidates is believed, as in `fit.fit`.
+
+    Parameters
+    ----------
+    loops : ndarray, shape (candidates, signals)
+        `loop`, shape (candidates,), says of which.
+    others : ndarray, shape (candidates, signals)
+        Of howl-free sound.
+    importance : ndarray, shape (candidates,)
+        Of each of those.
+    """
+    directions = np.array(list(lingering.SIGNALS.values()), np.int8)
+    _, back, count = np.unique(loop, return_inverse=True, return_counts=True)
+    weight_loops = 1 / count[back]
+    chosen = np.arange(len(others))
+    weight_others = importance / importance.sum()
+    trees = None
+    for _ in range(ROUNDS):
+        rows = np.concatenate([loops, others[chosen]])
+        truth = np.arange(len(rows)) < len(loops)
+        weight = np.concatenate([weight_loops / weight_loops.sum(), weight_others])
+        trees = grow(rows, truth, weight, directions, TREES, RATE)
+        belief = trees.sums(loops)
+        best = np.full(len(count), -np.inf)
+        np.maximum.at(best, back, belief)
+        weight_loops = np.exp(belief - best[back])
+        weight_loops /= np.bincount(back, weight_loops)[back]
+        hardest = np.argsort(-(trees.sums(others) + np.log(importance)))[:HARDEST]
+        chosen = np.concatenate([hardest, np.arange(len(others))])
+        halves = (importance[hardest], importance)
+        weight_others = np.concatenate([half / half.sum() / 2 for half in halves])
+    assert trees is not None
+    return trees
+
+
+def suspect_level(trees: Trees, found: Found, is_music: NDArray[np.bool_], hours: float) -> Alarm:
+    """Return the level for `PER_HOUR` in music: its suspects are counted, a semitone and 5 s each.
+
+    Parameters
+    ----------
+    found : Found
+        Candidates of howl-free sound; `is_music` tells which are music.
+    hours : float
+        Of music.
+    """
+    belief = trees.sums(found.signals)
+    suspects: dict[tuple[int, int, int], float] = {}
+    for at in np.flatnonzero(is_music):
+        place = round(12 * float(np.log2(found.frequency_hz[at])))
+        key = (int(found.item[at]), int(found.time_s[at] / 5), place)
+        suspects[key] = max(suspects.get(key, -np.inf), float(belief[at]))
+    return fitted(
+        np.array(list(suspects.values())), hours, PER_HOUR, (3, int(3 * PER_HOUR * hours))
+    )
+
+
+def _loops(specs: tuple[Spec, ...]) -> Found:
+    made = howls.make_batch(specs)
+    return of_loops(gather([case.samples for case in made]), made)
+
+
+def _others(excerpts: Sequence[material.Excerpt]) -> Found:
+    return gather([material.render(excerpt, RATE_HZ) for excerpt in excerpts])
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Make the sound, gather, fit, calibrate, write."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--cases", type=int, default=500)
+    parser.add_argument("--minutes", type=float, default=240.0)
+    parser.add_argument("--seed", type=int, default=2)
+    parser.add_argument("--out", type=Path, default=Path("detectors/lingering_weights.py"))
+    args = parser.parse_args(argv)
+    planned = material.plan("tune", args.minutes, args.seed)
+    excerpts = [excerpt for excerpt in planned if excerpt.piece.group != material.APART]
+    groups = [excerpts[at : at + 8] for at in range(0, len(excerpts), 8)]
+    drawn = draw_specs("tune", 10 * args.cases, args.seed)
+    specs = [spec for spec in drawn if spec.kind == "marginal"][: args.cases]
+    with ProcessPoolExecutor(2) as pool:
+        others = _numbered(list(pool.map(_others, groups)))
+        loops = _numbered(list(pool.map(_loops, howls.batches(specs))))
+    group = np.array([excerpt.piece.group for excerpt in excerpts])
+    importance = np.array([IMPORTANCE.get(name, 1.0) for name in group])[others.item]
+    trees = fit(loops.signals, loops.item, others.signals, importance.astype(np.float32))
+    is_music = np.isin(group, ("music", "sampled"))
+    hours = sum(e.seconds for e, music in zip(excerpts, is_music, strict=True) if music) / 3600
+    level = suspect_level(trees, others, is_music[others.item], hours)
+    seen = len(np.unique(loops.item[trees.sums(loops.signals) >= level.level]))
+    made_from = (
+        f"{len(specs)} loops held under their limit and {args.minutes:g} minutes of howl-free\n"
+        f"sound of the tune split, seed {args.seed}"
+    )
+    head = (
+        "The trees of `lingering`: made by `python -m prehowl.daemon.bench.fit_lingering`; never\n"
+        f"by hand.\n\nMade from {made_from}.\n"
+    )
+    levels = f"""
+SUSPECT_AT = {level.level:.3f}
+\"\"\"Odds at which false suspects in the tune split's music are as rare as was asked.\"\"\"
+
+NEPERS_PER_E_FOLD = {level.nepers_per_e_fold:.3f}
+\"\"\"How far the level must go up for e times fewer.\"\"\"
+"""
+    args.out.write_text(weights_text(trees, tuple(lingering.SIGNALS), head, levels), "utf-8")
+    sys.stdout.write(
+        f"{args.out}: {len(loops.item)} candidates of loops, {len(others.item)} of others; "
+        f"{level}; {seen} of {len(specs)} loops, audible or not, reach it\n"
+    )
+    return 0
+
+
+def _numbered(parts: Sequence[Found]) -> Found:
+    """Join parts of eight sounds each."""
+    return joined(
+        [
+            Found(part.item + np.int32(8 * at), part.time_s, part.frequency_hz, part.signals)
+            for at, part in enumerate(parts)
+        ]
+    )
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

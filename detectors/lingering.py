@@ -1,0 +1,241 @@
+"""See a loop that is near its limit before anything grows: a line that lingers.
+
+Just under its limit a loop answers every sound at its own frequency with a tail: one narrow line
+that always comes back to the same place, and falls as fast as the margin says. In the long-term
+spectrum of a voice or of noise it stands alone. Held notes look alike for a few seconds, so this
+evidence alone never makes an alarm; it makes a suspect, and speaks for a ring that begins to rise
+there.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from prehowl.detectors import harmonics
+from prehowl.detectors.lingering_weights import BIAS, NEPERS_PER_E_FOLD, QUESTIONS, SUSPECT_AT
+from prehowl.detectors.longterm import FAST_S, LongTerm, LongTermSpectrum
+from prehowl.detectors.memory import SpectrumMemory
+from prehowl.detectors.spectrum import decibels
+from prehowl.detectors.steadiness import CENTS_PER_NEPER
+from prehowl.detectors.tracks import Figures, Now, Tracks, look_back
+from prehowl.detectors.trees import Trees
+from prehowl.detectors.verdict import SUSPECT_FROM, Verdict
+
+QUIETEST_CANDIDATE_DB = -36.0
+"""Against the channel's long-term power: what is quieter nobody hears linger."""
+
+SAME_PLACE_BINS = 0.25
+FALL_DB = 1.0
+"""A level lower than a look before by more than this falls."""
+
+PER_NEPER, MOST_SUSPICION = 0.2, 0.95
+"""Suspicion that a neper adds, and where it ends."""
+
+NO_PARTIAL_DB = -40.0
+PARTIAL_PROMINENCE_DB = 4.0
+
+SIGNALS = {
+    "usual": 0,  # prominence in the slow mean: whether it has always stood there
+    "relative": 1,
+    "loudest": 1,
+    "share_lately": 1,
+    "share": 1,
+    "wander_cents": -1,
+    "level_spread": 0,
+    "follows": 0,  # how the level goes with the programme's
+    "fall": 0,
+    "fall_spread": -1,  # a loop's tails all fall alike
+    "skirt": -1,
+    "phpr": 1,
+    "lines": -1,
+    "usual_lines": -1,
+    "now": 0,
+    "slope": 0,
+    "lead": 1,  # over the strongest other line
+    "partials": -1,
+    "frame": 0,
+}
+"""What is asked about a line, and its direction, as in `belief`."""
+
+TREES = Trees.from_rows(QUESTIONS, BIAS, tuple(SIGNALS))
+
+
+@dataclass(frozen=True, slots=True)
+class Candidates:
+    """Lines of the fast mean with what is asked about them."""
+
+    ch: NDArray[np.intp]  # (lines,)
+    bin: NDArray[np.intp]  # (lines,)
+    signals: Figures  # (lines, signals), in the order of `SIGNALS`
+    frequency_hz: Figures  # (lines,)
+
+    @property
+    def fall_db_per_s(self) -> Figures:
+        """Mean speed at which each line falls when it falls."""
+        return np.asarray(self.signals[:, list(SIGNALS).index("fall")])
+
+
+class Survey:
+    """Keep the long-term spectrum of one resolution and look through it now and then.
+
+    Parameters
+    ----------
+    memory : SpectrumMemory
+        The slow past of the resolution; a spectrum is taken in whenever that gets one.
+    first_bin, last_bin : int
+        Where lines are counted, inclusive.
+    candidates : (int, int)
+        Where lines that linger are looked for, inclusive: the rest is another resolution's.
+    is_reference : ndarray of bool, shape (channels,)
+        Channels that cannot be in a loop: a line there is music everywhere.
+    """
+
+    def __init__(
+        self,
+        memory: SpectrumMemory,
+        first_bin: int,
+        last_bin: int,
+        candidates: tuple[int, int],
+        is_reference: NDArray[np.bool_],
+        trees: Trees = TREES,
+    ) -> None:
+        self._memory = memory
+        self._means = LongTerm(memory.channels, memory.bins, memory.hop_s, first_bin, last_bin)
+        self._is_reference = is_reference
+        self._candidates = slice(candidates[0], candidates[1] + 1)
+        self._trees = trees
+        self.usual: LongTermSpectrum | None = None  # the slow mean at the last look
+        self.odds = np.zeros((memory.channels, memory.bins), np.float32)
+        """How likely each place lingers, nepers, >= 0, as found at the last look."""
+
+    def add(self, power: Figures) -> None:
+        """Take in the spectrum that the slow past has just got."""
+        self._means.add(power)
+
+    def look(self, now: Now) -> Verdict:
+        """Look through the long-term spectrum; also renews `usual` and `odds`."""
+        found = self.candidates(now)
+        odds = self._trees.sums(found.signals)
+        self.odds[:] = 0
+        for beside in (-1, 0, 1):
+            np.maximum.at(self.odds, (found.ch, found.bin + beside), odds)
+        duration = np.full(len(odds), FAST_S, np.float32)
+        lingers = np.ones(len(odds), bool)
+        return Verdict(found.ch, found.bin, odds, -found.fall_db_per_s, duration, lingers)
+
+    def candidates(self, now: Now) -> Candidates:
+        """Return the lines that might linger; also renews `usual`."""
+        fast, self.usual = self._means.read()
+        is_candidate = fast.is_line & (fast.relative_db >= QUIETEST_CANDIDATE_DB)
+        if self._is_reference.any():
+            music = fast.is_line[self._is_reference].any(axis=0)
+            music[1:-1] |= music[:-2] | music[2:]
+            is_candidate &= ~music & ~self._is_reference[:, None]
+        ch, bins = np.nonzero(is_candidate[:, self._candidates])
+        bins += self._candidates.start
+        looks = self._memory.frames - 1
+        tracks = look_back(now, self._memory, ch, bins, np.ones(len(ch), np.intp), looks)
+        signals = _signals(tracks, fast, self.usual)
+        return Candidates(ch, bins, signals, (bins * np.float32(now.bin_hz)).astype(np.float32))
+
+
+def suspicion_of(odds: Figures, sensitivity: Figures) -> Figures:
+    """Return the suspicion, `SUSPECT_FROM` at the level of a suspect, never enough for an alarm.
+
+    Parameters
+    ----------
+    odds : ndarray, shape (lines,)
+        Nepers.
+    sensitivity : ndarray, shape (lines,)
+        > 0; 2 lets about twice as many false suspects through as 1.
+    """
+    over = odds - (np.float32(SUSPECT_AT) - np.float32(NEPERS_PER_E_FOLD) * np.log(sensitivity))
+    return np.clip(SUSPECT_FROM + PER_NEPER * over, 0, MOST_SUSPICION).astype(np.float32)
+
+
+def _signals(tracks: Tracks, fast: LongTermSpectrum, usual: LongTermSpectrum) -> Figures:
+    if not len(tracks.ch):
+        return np.zeros((0, len(SIGNALS)), np.float32)
+    ch, bins, level, present = tracks.ch, tracks.bin, tracks.level_dbfs, tracks.present
+    looks = level.shape[1]
+    seen = np.maximum(present.sum(axis=1), 1)
+    offset = tracks.position - bins[:, None]
+    mean = (present * offset).sum(axis=1) / seen
+    off = offset - mean[:, None]
+    close = present * (np.abs(off) < SAME_PLACE_BINS)
+    wander = np.sqrt((present * off**2).sum(axis=1) / seen)
+    height = (present * level).sum(axis=1) / seen
+    spread = np.sqrt((present * (level - height[:, None]) ** 2).sum(axis=1) / seen)
+    total = decibels(tracks.total_past)
+    fall, fall_spread = _falls(level, present, tracks.step_s)
+    time = np.arange(looks, dtype=np.float32) - np.float32((looks - 1) / 2)
+    foot = fast.level_dbfs
+    skirt = np.maximum(foot[ch, bins - 2], foot[ch, bins + 2]) - foot[ch, bins]
+    columns = {
+        "usual": np.max([usual.prominence_db[ch, bins + k] for k in (-1, 0, 1)], axis=0),
+        "relative": fast.relative_db[ch, bins],
+        "loudest": level.max(axis=1) - decibels(tracks.total_past.mean(axis=1)),
+        "share_lately": close[:, looks // 2 :].mean(axis=1),
+        "share": close.mean(axis=1),
+        "wander_cents": CENTS_PER_NEPER * wander / (bins + mean),
+        "level_spread": spread,
+        "follows": _correlation(level, total),
+        "fall": fall,
+        "fall_spread": fall_spread,
+        "skirt": skirt,
+        "phpr": harmonics.measure(tracks),
+        "lines": fast.lines[ch],
+        "usual_lines": usual.lines[ch],
+        "now": level[:, -1] - total[:, -1],
+        "slope": (level * time).sum(axis=1) / (time * time).sum() / tracks.step_s,
+        "lead": fast.relative_db[ch, bins] - _strongest_other(fast, ch, bins),
+        "partials": _partials(fast, ch, bins),
+        "frame": np.full(len(ch), tracks.frame_s),
+    }
+    return np.stack([columns[name] for name in SIGNALS], axis=1).astype(np.float32)
+
+
+def _correlation(a: Figures, b: Figures) -> Figures:
+    """Return the correlation of two courses over time, -1..1; 0 where one does not move."""
+    a, b = a - a.mean(axis=1, keepdims=True), b - b.mean(axis=1, keepdims=True)
+    size = np.sqrt((a * a).sum(axis=1) * (b * b).sum(axis=1))
+    return np.asarray((a * b).sum(axis=1) / np.maximum(size, np.float32(1e-6)), np.float32)
+
+
+def _falls(level: Figures, present: Figures, step_s: Figures) -> tuple[Figures, Figures]:
+    """Return mean speed of the falls, dB/s, and their standard deviation as a share of it."""
+    change = np.diff(level, axis=1) / step_s[:, None]
+    falls = (present[:, 1:] * present[:, :-1] > 0) & (change * step_s[:, None] < -FALL_DB)
+    count = np.maximum(falls.sum(axis=1), 1)
+    speed = -np.where(falls, change, 0).sum(axis=1) / count
+    off = np.where(falls, change + speed[:, None], 0)
+    spread = np.sqrt((off * off).sum(axis=1) / count) / np.maximum(speed, 1)
+    return speed.astype(np.float32), spread.astype(np.float32)
+
+
+def _strongest_other(
+    fast: LongTermSpectrum, ch: NDArray[np.intp], bins: NDArray[np.intp]
+) -> Figures:
+    """Return the relative level of the strongest other line of the channel, or a very low one."""
+    lines = np.where(fast.is_line, fast.relative_db, np.float32(-45))
+    from_left = np.maximum.accumulate(lines, axis=1)
+    from_right = np.maximum.accumulate(lines[:, ::-1], axis=1)[:, ::-1]
+    away = np.maximum(4, np.rint(0.03 * bins)).astype(np.intp)
+    left = np.maximum(bins - away, 0)
+    right = np.minimum(bins + away, lines.shape[1] - 1)
+    return np.maximum(from_left[ch, left], from_right[ch, right])
+
+
+def _partials(fast: LongTermSpectrum, ch: NDArray[np.intp], bins: NDArray[np.intp]) -> Figures:
+    """Return the level of the strongest line at 1/2, 2 or 3 times the frequency against its own."""
+    highest = np.full(len(ch), NO_PARTIAL_DB, np.float32)
+    for multiple in (0.5, 2.0, 3.0):
+        place = np.rint(multiple * bins).astype(np.intp)
+        usable = (place > 5) & (place < fast.level_dbfs.shape[1] - 6)
+        place = np.where(usable, place, 6)
+        around = np.stack([place - 1, place, place + 1])
+        stands = fast.prominence_db[ch, around].max(axis=0) > PARTIAL_PROMINENCE_DB
+        own = fast.relative_db[ch, around].max(axis=0) - fast.relative_db[ch, bins]
+        highest = np.maximum(highest, np.where(usable & stands, own, NO_PARTIAL_DB))
+    return np.asarray(highest, np.float32)

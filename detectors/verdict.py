@@ -1,0 +1,40 @@
+"""What one frame of one resolution says: places in the spectrum, and how sure it is of each."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Figures = NDArray[np.float32]
+
+SUSPECT_FROM = 0.55
+"""Suspicion of a suspect: the share of the evidence for an alarm, which is 1."""
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """Arrays of shape (places,), one a bin in which something rises or lingers."""
+
+    ch: NDArray[np.intp]
+    bin: NDArray[np.intp]
+    belief: Figures  # nepers of odds; of a rise running from frame to frame
+    growth_db_per_s: Figures  # over the most telling duration; of a line that lingers: its falls
+    duration_s: Figures
+    lingers: NDArray[np.bool_]  # no rise, but a line that lingers
+
+    def and_also(self, other: "Verdict") -> "Verdict":
+        """Return both, this one's places first."""
+        return Verdict(
+            np.concatenate([self.ch, other.ch]),
+            np.concatenate([self.bin, other.bin]),
+            np.concatenate([self.belief, other.belief]),
+            np.concatenate([self.growth_db_per_s, other.growth_db_per_s]),
+            np.concatenate([self.duration_s, other.duration_s]),
+            np.concatenate([self.lingers, other.lingers]),
+        )
+
+
+def no_verdict() -> Verdict:
+    """Return a verdict on nothing."""
+    none, nothing = np.zeros(0, np.intp), np.zeros(0, np.float32)
+    return Verdict(none, none, nothing, nothing, nothing, np.zeros(0, bool))
