@@ -7,7 +7,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from prehowl.detectors import lingering as lingers
-from prehowl.detectors.background import Background
 from prehowl.detectors.bands import band_index
 from prehowl.detectors.belief import TREES, suspicion_of
 from prehowl.detectors.framing import SampleMemory, quantum_length
@@ -59,9 +58,8 @@ class Engine:
         self.channels = len(channels)
         self.quantum = quantum_length(rate_hz)
         reference = np.array([setup.is_reference for setup in channels], bool)
-        background = Background()
         made = (
-            Resolution(design, self.channels, rate_hz, self.quantum, reference, background, trees)
+            Resolution(design, self.channels, rate_hz, self.quantum, reference, trees)
             for design in DESIGNS
         )
         self.resolutions = tuple(resolution for resolution in made if resolution.is_useful)

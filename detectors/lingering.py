@@ -3,8 +3,7 @@
 Just under its limit a loop answers every sound at its own frequency with a tail: one narrow line
 that always comes back to the same place, and falls as fast as the margin says. In the long-term
 spectrum of a voice or of noise it stands alone. Held notes look alike for a few seconds, so this
-evidence alone never makes an alarm; it makes a suspect, and speaks for a ring that begins to rise
-there.
+evidence makes a suspect and never an alarm.
 """
 
 from dataclasses import dataclass
@@ -105,28 +104,22 @@ class Survey:
         self._is_reference = is_reference
         self._candidates = slice(candidates[0], candidates[1] + 1)
         self._trees = trees
-        self.usual: LongTermSpectrum | None = None  # the slow mean at the last look
-        self.odds = np.zeros((memory.channels, memory.bins), np.float32)
-        """How likely each place lingers, nepers, >= 0, as found at the last look."""
 
     def add(self, power: Figures) -> None:
         """Take in the spectrum that the slow past has just got."""
         self._means.add(power)
 
     def look(self, now: Now) -> Verdict:
-        """Look through the long-term spectrum; also renews `usual` and `odds`."""
+        """Look through the long-term spectrum; return its lines, and how surely each lingers."""
         found = self.candidates(now)
         odds = self._trees.sums(found.signals)
-        self.odds[:] = 0
-        for beside in (-1, 0, 1):
-            np.maximum.at(self.odds, (found.ch, found.bin + beside), odds)
         duration = np.full(len(odds), FAST_S, np.float32)
         lingers = np.ones(len(odds), bool)
         return Verdict(found.ch, found.bin, odds, -found.fall_db_per_s, duration, lingers)
 
     def candidates(self, now: Now) -> Candidates:
-        """Return the lines that might linger; also renews `usual`."""
-        fast, self.usual = self._means.read()
+        """Return the lines that might linger."""
+        fast, usual = self._means.read()
         is_candidate = fast.is_line & (fast.relative_db >= QUIETEST_CANDIDATE_DB)
         if self._is_reference.any():
             music = fast.is_line[self._is_reference].any(axis=0)
@@ -136,7 +129,7 @@ class Survey:
         bins += self._candidates.start
         looks = self._memory.frames - 1
         tracks = look_back(now, self._memory, ch, bins, np.ones(len(ch), np.intp), looks)
-        signals = _signals(tracks, fast, self.usual)
+        signals = _signals(tracks, fast, usual)
         return Candidates(ch, bins, signals, (bins * np.float32(now.bin_hz)).astype(np.float32))
 
 

@@ -5,7 +5,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from prehowl.detectors.background import Background
 from prehowl.detectors.belief import TREES, Belief
 from prehowl.detectors.lingering import Survey
 from prehowl.detectors.memory import SpectrumMemory
@@ -73,8 +72,6 @@ class Resolution:
     quantum : int
         Samples of one tick.
     is_reference : ndarray of bool, shape (channels,)
-    background : Background
-        Where this resolution's survey, if it has one, tells all what it sees.
     trees : Trees
         By which evidence is weighed; others only while they are being fitted.
     """
@@ -86,7 +83,6 @@ class Resolution:
         rate_hz: int,
         quantum: int,
         is_reference: NDArray[np.bool_],
-        background: Background,
         trees: Trees = TREES,
     ) -> None:
         self.design = design
@@ -114,16 +110,13 @@ class Resolution:
         self._recent_step = np.float32(1 - np.exp(-self.hop_s / RECENT_S))
         self._ticks = 0
         self._belief = Belief(channels, bins, design.follow, trees)
-        self._background = background
         self.survey = self._surveyed() if design.lingers_hz else None
 
     def _surveyed(self) -> Survey:
         low_hz, high_hz = self.design.lingers_hz or (0.0, 0.0)
         first = max(self._first, round(low_hz / self.bin_hz))
         last = min(self._last, round(high_hz / self.bin_hz))
-        survey = Survey(self._slow, self._first, self._last, (first, last), self._is_reference)
-        self._background.add(first * self.bin_hz, self.bin_hz, survey)
-        return survey
+        return Survey(self._slow, self._first, self._last, (first, last), self._is_reference)
 
     @property
     def is_useful(self) -> bool:
@@ -221,12 +214,8 @@ class Resolution:
         floor = np.minimum(now.recent_power, now.total) * QUIETEST_SHARE
         peaks = find_peaks(now.power, floor, self._first, self._last)
         known = self._is_reference
-        fast = gather(
-            now, peaks, self.memory, self.design.steps, self._slow, known, self._background
-        )
+        fast = gather(now, peaks, self.memory, self.design.steps, self._slow, known)
         if not self._has_slow_news:
             return fast
-        slow = gather(
-            now, peaks, self._slow, self.design.slow_steps, self._slow, known, self._background
-        )
+        slow = gather(now, peaks, self._slow, self.design.slow_steps, self._slow, known)
         return joined([fast, slow])

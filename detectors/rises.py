@@ -14,7 +14,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from prehowl.detectors import harmonics, neighbours
-from prehowl.detectors.background import Background
 from prehowl.detectors.growth import Rise, fit, slope, slope_of_the_last
 from prehowl.detectors.memory import SpectrumMemory
 from prehowl.detectors.peaks import Peaks
@@ -39,10 +38,6 @@ COLUMNS = (
     "flank_rise_db",  # how far the foot of its main lobe rose
     "record_db",  # level against the loudest at this place before it began to rise
     "company",  # other peaks of the channel that rise by half as much or more
-    "lingers",  # how likely a line lingered here before, nepers
-    "usual_lines",  # how many lines the channel has in the long run
-    "over_usual_db",  # tone against the channel's power in the long run
-    "new_db",  # tone against the level at its place in the long run
     "phpr_db",
     "growth_db_per_s",
     "frequency_hz",
@@ -109,7 +104,6 @@ def gather(
     steps: Sequence[int],
     longest: SpectrumMemory,
     is_reference: NDArray[np.bool_],
-    background: Background,
 ) -> Rising:
     """Return a row for each peak and span in which it rises straight enough.
 
@@ -127,8 +121,6 @@ def gather(
         The memory that reaches back farthest in this resolution.
     is_reference : ndarray of bool, shape (channels,)
         Channels that cannot be in a loop: what rises there rises in no loop.
-    background : Background
-        What was known of the places before.
     """
     climbers = _climbers(peaks, memory, steps, is_reference)
     if not len(climbers.peak):
@@ -152,8 +144,7 @@ def gather(
         return none_rising()
     tracks, rise = tracks.only(kept), rise.only(kept)
     shares = {"late_share": late[kept], "last_share": last[kept], "company": company[kept]}
-    known = background.at(tracks.ch, tracks.frequency_hz)
-    figures = _figures(tracks, rise, shares, _record_db(tracks, rise, longest), known)
+    figures = _figures(tracks, rise, shares, _record_db(tracks, rise, longest))
     return Rising(tracks.ch, tracks.bin, figures)
 
 
@@ -231,9 +222,7 @@ def _strongest_other(tracks: Tracks, tone: Figures) -> Figures:
     return np.where(alike.any(axis=1)[:, None], tone[other], 0)
 
 
-def _figures(
-    tracks: Tracks, rise: Rise, shares: dict[str, Figures], record_db: Figures, known: Figures
-) -> Figures:
+def _figures(tracks: Tracks, rise: Rise, shares: dict[str, Figures], record_db: Figures) -> Figures:
     level, present = tracks.level_dbfs, tracks.present
     mean, deviation = wander_bins(level, tracks.position, present)
     tone = np.asarray(np.float32(1.5) * np.float32(10) ** (level / 10), np.float32)
@@ -258,10 +247,6 @@ def _figures(
         "crowd_rise_db": slope(decibels(crowd), present) * rise.looks,
         "flank_rise_db": slope(tracks.flank_dbfs, present) * rise.looks,
         "record_db": record_db,
-        "lingers": known[:, 0],
-        "usual_lines": known[:, 1],
-        "over_usual_db": now_db - known[:, 3],
-        "new_db": level[:, -1] - known[:, 2],
         "phpr_db": harmonics.measure(tracks),
         "growth_db_per_s": rise.slope / tracks.step_s,
         "frequency_hz": mean * np.float32(tracks.bin_hz),

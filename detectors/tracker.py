@@ -236,7 +236,9 @@ class RingTracker:
         if ring.takeover_sample is not None:
             held_s = (sample - ring.takeover_sample) / self._rate_hz
         if ring.state is RingState.SUSPECT:
-            alarms = ring.suspicion >= 1 or held_s >= DROWNING_S
+            # A held note drowns what it will: what only lingers must rise to be alarmed.
+            drowns = held_s >= DROWNING_S and ring.lingers_sample is None
+            alarms = ring.suspicion >= 1 or drowns
             return RingState.RINGING if alarms else None
         takes_over = ring.state is RingState.RINGING and held_s >= TAKEOVER_S
         return RingState.HOWLING if takes_over else None

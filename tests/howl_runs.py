@@ -13,7 +13,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from prehowl.detectors import HowlTest
-from prehowl.detectors.background import Background
 from prehowl.detectors.framing import SampleMemory, quantum_length
 from prehowl.detectors.peaks import find_peaks
 from prehowl.detectors.resolution import DESIGNS, Design, Resolution
@@ -96,9 +95,7 @@ class Listener:
     ) -> None:
         quantum = quantum_length(rate_hz)
         self.rate_hz, self.tests = rate_hz, tests
-        self.resolution = Resolution(
-            design, channels, rate_hz, quantum, np.zeros(channels, bool), Background()
-        )
+        self.resolution = Resolution(design, channels, rate_hz, quantum, np.zeros(channels, bool))
         length = self.resolution.frame_length + quantum
         self._memory = SampleMemory(channels, length, quantum)
         self._quantum = quantum

@@ -2,7 +2,7 @@
 
 Run as `python -m prehowl.daemon.bench.fit_lingering`: makes loops held just under their limit and
 howl-free sound, gathers the engine's own candidates from both, grows trees and writes
-`detectors/lingering_weights.py`. To be run before `fit`, which asks what this one says.
+`detectors/lingering_weights.py`.
 """
 
 import argparse
@@ -37,7 +37,7 @@ HARDEST = 10_000
 SETTLE_S = 0.3
 """After the loop has come to its margin, before its tails are there to be seen."""
 
-PER_HOUR = 10.0
+PER_HOUR = 4.0
 """False suspects an hour of music that this evidence may bring."""
 
 IMPORTANCE = {"nuisance": 0.3}
@@ -172,7 +172,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Make the sound, gather, fit, calibrate, write."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--cases", type=int, default=500)
-    parser.add_argument("--minutes", type=float, default=240.0)
+    parser.add_argument("--minutes", type=float, default=400.0)
     parser.add_argument("--seed", type=int, default=2)
     parser.add_argument("--out", type=Path, default=Path("detectors/lingering_weights.py"))
     args = parser.parse_args(argv)

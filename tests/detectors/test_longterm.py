@@ -39,7 +39,7 @@ def test_the_first_second_is_a_plain_mean() -> None:
         )
 
 
-@pytest.mark.parametrize("number, tau_s", [(0, FAST_S), (1, SLOW_S)])
+@pytest.mark.parametrize(("number", "tau_s"), [(0, FAST_S), (1, SLOW_S)])
 def test_what_has_ended_fades_by_the_time_constant(number: int, tau_s: float) -> None:
     """Oracle: exp(-1) after the time constant, to the first order in hop over constant."""
     means = long_term()

@@ -3,7 +3,6 @@
 import numpy as np
 import pytest
 
-from prehowl.detectors.background import Background
 from prehowl.detectors.framing import SampleMemory, quantum_length
 from prehowl.detectors.resolution import DESIGNS, RECENT_S, SLOW_STEP, Design, Resolution
 from prehowl.detectors.spectrum import hann, power_spectrum
@@ -14,7 +13,7 @@ QUANTUM = quantum_length(RATE_HZ)
 
 def resolution_of(design: Design, channels: int = 1) -> Resolution:
     """Return a resolution without reference channels."""
-    return Resolution(design, channels, RATE_HZ, QUANTUM, np.zeros(channels, bool), Background())
+    return Resolution(design, channels, RATE_HZ, QUANTUM, np.zeros(channels, bool))
 
 
 def spectra_of(design: Design, samples: np.ndarray):

@@ -6,7 +6,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 from signals import Rise, channels, pink_noise, sine, times
 
-from prehowl.detectors.background import Background
 from prehowl.detectors.framing import SampleMemory, quantum_length
 from prehowl.detectors.peaks import Peaks
 from prehowl.detectors.resolution import DESIGNS, Design, Resolution
@@ -92,7 +91,7 @@ def rows_of(design: Design, samples: np.ndarray) -> tuple[np.ndarray, Rising]:
     """Return the time of every row of evidence of one resolution, and the rows."""
     quantum = quantum_length(RATE_HZ)
     count = samples.shape[1]
-    resolution = Resolution(design, count, RATE_HZ, quantum, np.zeros(count, bool), Background())
+    resolution = Resolution(design, count, RATE_HZ, quantum, np.zeros(count, bool))
     memory = SampleMemory(count, resolution.frame_length + quantum, quantum)
     time_s, parts = [], []
     for tick, latest in enumerate(memory.ticks(samples), start=1):
