@@ -67,17 +67,20 @@ def find_peaks(
             f"keep {LOBE_BINS} away"
         )
     least = np.maximum(floor, np.float32(10 ** (QUIETEST_DBFS / 10)))
-    # flatnonzero is several times faster than nonzero on two axes.
-    loud = np.flatnonzero(power[:, first_bin : last_bin + 1] > least[:, None])
-    ch, offset = np.divmod(loud, last_bin + 1 - first_bin)
-    index = ch * bins + offset + first_bin
+    span = slice(first_bin, last_bin + 1)
+    is_loud = np.zeros(power.shape, np.bool_)
+    np.greater(power[:, span], least[:, None], out=is_loud[:, span])
+    # Flat places in a mask of the whole width are indices at once, and flatnonzero is several
+    # times faster than nonzero on two axes.
+    index = np.flatnonzero(is_loud)
     flat = power.reshape(-1)
     here = flat[index]
-    is_peak = (here > flat[index - 1]) & (here >= flat[index + 1])
-    index, ch, here = index[is_peak], ch[is_peak], here[is_peak]
+    index = index[(here > flat[index - 1]) & (here >= flat[index + 1])]
+    here = flat[index]
     stands = here > LOBE_RATIO * np.maximum(flat[index - LOBE_BINS], flat[index + LOBE_BINS])
-    index, ch, here = index[stands], ch[stands], here[stands]
-    return Peaks(ch, index - ch * bins, index, here)
+    index = index[stands]
+    ch = index // bins
+    return Peaks(ch, index - ch * bins, index, here[stands])
 
 
 def locate(

@@ -86,12 +86,12 @@ class Resolution:
         self._window = hann(self.frame_length)
         self._windowed = np.empty((self.frames_per_tick, channels, self.frame_length), np.float32)
         bins = self.frame_length // 2 + 1
-        self._power = np.empty((self.frames_per_tick, channels, bins), np.float32)
         self._is_reference = is_reference
         self._first = max(EDGE_BINS, round(design.low_hz / self.bin_hz))
         top = bins - 1 - EDGE_BINS
         self._last = min(top, round(min(design.high_hz, 0.47 * rate_hz) / self.bin_hz))
-        reach = (LOOKS - 1) * max(design.steps) + 1
+        ticks = -(-((LOOKS - 1) * max(design.steps) + 1) // self.frames_per_tick)
+        reach = ticks * self.frames_per_tick  # whole ticks: each is written in one piece
         self.memory = SpectrumMemory(channels, bins, reach, self.hop_s)
         self._slow = self.memory
         if design.slow_steps:
@@ -137,14 +137,14 @@ class Resolution:
         Returns
         -------
         ndarray of float32, shape (frames_per_tick, channels, bins)
-            Valid until the next call.
+            In the memory already, for `advance`; valid until the next call.
         """
         count, end = self.frames_per_tick, samples.shape[1]
         stops = [end - back * self.hop_length for back in range(count - 1, -1, -1)]
         for number, stop in enumerate(stops):
             frame = samples[:, stop - self.frame_length : stop]
             np.multiply(frame, self._window, out=self._windowed[number])
-        return power_spectrum(self._windowed, self._power)
+        return power_spectrum(self._windowed, self.memory.room(count))
 
     def step(self, spectra: Figures) -> tuple[Now, Verdict]:
         """Take one tick's spectra, (frames, channels, bins); return the newest and the verdict."""
@@ -162,7 +162,7 @@ class Resolution:
         """Remember the spectra of one tick; return the newest."""
         self._ticks += 1
         for power in spectra:
-            total = power.sum(axis=1)
+            total = np.einsum("ij->i", power)  # half the time of power.sum(axis=1)
             self.memory.add(power, total)
             # A plain mean at first, then one with a memory.
             weight = max(self._recent_step, np.float32(1 / self.memory.heard))
