@@ -53,10 +53,13 @@ class SpectrumMemory:
         self._totals[self._at] = total
         self.heard += 1
 
-    def at(self, index: NDArray[np.intp], back: int) -> Figures:
-        """Return the power at flat indices (channel * bins + bin), `back` frames ago."""
-        start = (self._at - back) % self.frames * self.channels * self.bins
-        return self._room.reshape(-1)[start + index]
+    def at(self, index: NDArray[np.intp], back: int | NDArray[np.intp]) -> Figures:
+        """Return the power at flat indices (channel * bins + bin), `back` frames ago.
+
+        `index` and `back` are broadcast against each other.
+        """
+        start = (self._at - back) % self.frames * (self.channels * self.bins)
+        return np.asarray(self._room.reshape(-1)[start + index], np.float32)
 
     def past(self, index: NDArray[np.intp], back: NDArray[np.intp]) -> Figures:
         """Return powers at flat indices at several times.

@@ -3,8 +3,8 @@
 One row is one peak over one span of time. The columns are plain physical figures; `belief` weighs
 them. The same rows are what the bench collects to fit those weights.
 
-Most peaks of music do not rise, so a cheap look at three moments of the past comes first and all
-else is done for few.
+Most peaks of music do not rise, so the cheap look of `climbers` comes first and all else is done
+for few.
 """
 
 from collections.abc import Sequence
@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from prehowl.detectors import harmonics, neighbours
+from prehowl.detectors.climbers import LEAST_CLIMB_DB, find_climbers
 from prehowl.detectors.growth import Rise, fit, slope, slope_of_the_last
 from prehowl.detectors.memory import SpectrumMemory
 from prehowl.detectors.peaks import Peaks
@@ -45,16 +46,13 @@ COLUMNS = (
 )
 COLUMN = {name: number for number, name in enumerate(COLUMNS)}
 
-SMALLEST_RISE_DB = 4.0
+SMALLEST_RISE_DB = 2 * LEAST_CLIMB_DB
 LARGEST_RESIDUAL_DB = 3.0
 LARGEST_SMEAR_DB = 22.0
 """Growth within one frame beyond which a spectrum shows the window's skirt, not the tone."""
 
 RECORD_LOOKS = 16
 """How many moments of the long past are read."""
-
-HALF_LOOKS, QUARTER_LOOKS, LAST_LOOK = 6, 3, 1
-"""The moments of the cheap look: half and a quarter of a span ago, and just before."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,15 +86,6 @@ def joined(parts: Sequence[Rising]) -> Rising:
     )
 
 
-@dataclass(frozen=True, slots=True)
-class Climbers:
-    """Peaks that passed the cheap look, one entry a peak and span."""
-
-    peak: NDArray[np.intp]  # (entries,) number in `Peaks`
-    step: NDArray[np.intp]  # (entries,) frames from look to look
-    company: Figures  # (entries,)
-
-
 def gather(
     now: Now,
     peaks: Peaks,
@@ -122,7 +111,7 @@ def gather(
     is_reference : ndarray of bool, shape (channels,)
         Channels that cannot be in a loop: what rises there rises in no loop.
     """
-    climbers = _climbers(peaks, memory, steps, is_reference)
+    climbers = find_climbers(peaks, memory, steps, is_reference)
     if not len(climbers.peak):
         return none_rising()
     ch, bins = peaks.ch[climbers.peak], peaks.bin[climbers.peak]
@@ -146,56 +135,6 @@ def gather(
     shares = {"late_share": late[kept], "last_share": last[kept], "company": company[kept]}
     figures = _figures(tracks, rise, shares, _record_db(tracks, rise, longest))
     return Rising(tracks.ch, tracks.bin, figures)
-
-
-def _climbers(
-    peaks: Peaks,
-    memory: SpectrumMemory,
-    steps: Sequence[int],
-    is_reference: NDArray[np.bool_],
-) -> Climbers:
-    """Take the cheap look at every peak over every span."""
-    level = decibels(peaks.power)
-    found, company = [], []
-    for step in steps:
-        half, quarter, last = (
-            level - decibels(memory.at(peaks.index, looks * step))
-            for looks in (HALF_LOOKS, QUARTER_LOOKS, LAST_LOOK)
-        )
-        rises = (half >= 0.5 * SMALLEST_RISE_DB) & (last > -0.3) & (last < 0.5 * half + 0.5)
-        rises &= (quarter > np.maximum(0.2 * half, 0.6)) & (quarter < 0.8 * half + 1)
-        if is_reference.any():
-            rises &= ~_known_to_a_reference(peaks, half, is_reference, memory.bins)
-        some = np.flatnonzero(rises)
-        found.append(some)
-        company.append(_company(peaks.ch, half, some))
-    return Climbers(
-        np.concatenate(found),
-        np.repeat(np.asarray(steps, np.intp), [len(some) for some in found]),
-        np.concatenate(company),
-    )
-
-
-def _company(ch: NDArray[np.intp], rise_db: Figures, some: NDArray[np.intp]) -> Figures:
-    """Return how many other peaks of the same channel rise by half as much or more."""
-    if not len(some):
-        return np.zeros(0, np.float32)
-    apart = 400.0  # more than any two levels differ: one sorted list serves all channels
-    order = np.sort(ch * apart + np.clip(rise_db, -150, 150))
-    base = ch[some] * apart
-    above = np.searchsorted(order, base + 160) - np.searchsorted(order, base + 0.5 * rise_db[some])
-    return np.asarray(above - 1, np.float32)
-
-
-def _known_to_a_reference(
-    peaks: Peaks, rise_db: Figures, is_reference: NDArray[np.bool_], bins: int
-) -> NDArray[np.bool_]:
-    """Tell which peaks rise in a reference channel too (or belong to one): that is music."""
-    own = is_reference[peaks.ch]
-    highest = np.full(bins + 2, -200, np.float32)
-    np.maximum.at(highest, peaks.bin[own] + 1, rise_db[own])
-    near = np.maximum(np.maximum(highest[:-2], highest[1:-1]), highest[2:])
-    return own | (near[peaks.bin] >= 0.5 * rise_db)
 
 
 def _record_db(tracks: Tracks, rise: Rise, longest: SpectrumMemory) -> Figures:
