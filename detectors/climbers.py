@@ -66,7 +66,9 @@ def find_climbers(
             own = (peaks.ch[peak[mine]], peaks.bin[peak[mine]], half[mine])
             climbs[mine] &= ~_known_to_a_reference(*own, is_reference, memory.bins)
     some = np.flatnonzero(climbs)
-    some = some[_goes_on(memory, peaks.index[peak[some]], step[span[some]], level[some], half[some])]
+    some = some[
+        _goes_on(memory, peaks.index[peak[some]], step[span[some]], level[some], half[some])
+    ]
     group = span * memory.channels + peaks.ch[peak]
     return Climbers(peak[some], step[span[some]], _company(group, half, some))
 

@@ -7,12 +7,13 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from prehowl.detectors.bands import band_index
-from prehowl.detectors.belief import TREES, suspicion_of
+from prehowl.detectors.belief import TREES, Verdict, suspicion_of
 from prehowl.detectors.framing import SampleMemory, quantum_length
-from prehowl.detectors.resolution import DESIGNS, Resolution
+from prehowl.detectors.resolution import DESIGNS, Resolution, judge
 from prehowl.detectors.rings import ALARMS, RingChange
 from prehowl.detectors.spectrum import to_dbfs
 from prehowl.detectors.tracker import ChannelSetup, Frame, RingTracker
+from prehowl.detectors.tracks import Now
 from prehowl.detectors.trees import Trees
 
 LEVEL_MEMORY_S = 0.1
@@ -94,8 +95,9 @@ class Engine:
         changes: list[RingChange] = []
         for latest in self._ticks(samples):
             self._measure_levels(latest[:, -self.quantum :])
-            for resolution, spectra in self._spectra(latest):
-                changes += self._look(resolution, spectra)
+            frames = [(own, own.advance(spectra)) for own, spectra in self._spectra(latest)]
+            for (resolution, now), verdict in zip(frames, judge(frames), strict=True):
+                changes += self._look(resolution, now, verdict)
         return changes
 
     def spectra(
@@ -134,8 +136,7 @@ class Engine:
             if resolution.due(self._tick):
                 yield resolution, resolution.spectra(latest)
 
-    def _look(self, resolution: Resolution, spectra: NDArray[np.float32]) -> list[RingChange]:
-        now, verdict = resolution.step(spectra)
+    def _look(self, resolution: Resolution, now: Now, verdict: Verdict) -> list[RingChange]:
         if not len(verdict.ch) and not self._tracker.rings:
             return []
         suspicion = suspicion_of(verdict.belief, self._sensitivity[verdict.ch])

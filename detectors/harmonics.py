@@ -30,14 +30,13 @@ def measure(tracks: Tracks) -> NDArray[np.float32]:
     bins = tracks.power.shape[1]
     flat = tracks.power.ravel()
     base = tracks.ch * bins
-    strongest = np.zeros(len(tracks.bin), np.float32)
-    for multiple in MULTIPLES:
-        place = np.rint(tracks.position[:, -1] * np.float32(multiple)).astype(np.intp)
-        # Nearer than four bins to the line itself its own main lobe would be read.
-        usable = (np.abs(place - tracks.bin) >= 4) & (place >= 1) & (place <= bins - 2)
-        place = np.clip(place, 1, bins - 2) + base
-        found = np.maximum(np.maximum(flat[place - 1], flat[place]), flat[place + 1])
-        strongest = np.maximum(strongest, np.where(usable, found, 0))
+    multiples = np.array(MULTIPLES, np.float32)[:, None]
+    place = np.rint(tracks.position[:, -1] * multiples).astype(np.intp)
+    # Nearer than four bins to the line itself its own main lobe would be read.
+    usable = (np.abs(place - tracks.bin) >= 4) & (place >= 1) & (place <= bins - 2)
+    place = np.minimum(np.maximum(place, 1), bins - 2) + base
+    found = np.maximum(np.maximum(flat[place - 1], flat[place]), flat[place + 1])
+    strongest = np.where(usable, found, 0).max(axis=0)
     peak = np.maximum(flat[base + tracks.bin], FLOOR_POWER)
     ratio = 10 * np.log10(peak / np.maximum(strongest, FLOOR_POWER))
     return np.asarray(np.minimum(ratio, NONE_IN_RANGE_DB), np.float32)

@@ -67,7 +67,7 @@ class SpectrumMemory:
         Parameters
         ----------
         index : ndarray of int, shape (places, n)
-        back : ndarray of int, shape (places, times)
+        back : ndarray of int, shape (places, times) or (1, times)
             Frames ago, 0..frames - 1.
 
         Returns
@@ -75,8 +75,9 @@ class SpectrumMemory:
         ndarray of float32, shape (places, times, n)
         """
         start = (self._at - back) % self.frames * (self.channels * self.bins)
-        places = start[:, :, None] + index[:, None, :]
-        return np.asarray(self._room.reshape(-1)[places], np.float32)
+        # In one piece for each of the n: that is how they are worked on.
+        places = start + index.T[:, :, None]
+        return np.asarray(self._room.reshape(-1)[places].transpose(1, 2, 0), np.float32)
 
     def totals(self, ch: NDArray[np.intp], back: NDArray[np.intp]) -> Figures:
         """Return the summed power of channels, shape (places, times), as `past` does."""

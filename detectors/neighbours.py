@@ -3,12 +3,14 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from prehowl.detectors.spectrum import FLOOR_POWER, to_dbfs
+from prehowl.detectors.spectrum import to_dbfs
 from prehowl.detectors.tracks import Tracks
 
 NEAREST, FARTHEST = 3, 7
 """Neighbours looked at, in bins. Published sets start at 2; bin 2 is still part of the Hann main
 lobe of a tone between two bins, so ours start at 3."""
+
+_OFFSETS = np.arange(NEAREST, FARTHEST + 1)[:, None] * np.array([-1, 1])[:, None, None]
 
 
 def measure(tracks: Tracks) -> NDArray[np.float32]:
@@ -28,13 +30,9 @@ def measure(tracks: Tracks) -> NDArray[np.float32]:
     """
     bins = tracks.power.shape[1]
     flat = tracks.power.ravel()
-    here = tracks.ch * bins + tracks.bin
-    level = to_dbfs(np.maximum(flat[here], FLOOR_POWER))
-    sides = []
-    for side in (-1, 1):
-        offsets = side * np.arange(NEAREST, FARTHEST + 1)
-        neighbour = (
-            np.clip(tracks.bin[:, None] + offsets, 0, bins - 1) + (tracks.ch * bins)[:, None]
-        )
-        sides.append(to_dbfs(flat[neighbour]).mean(axis=1))
+    base = tracks.ch * bins
+    level = to_dbfs(flat[base + tracks.bin])
+    neighbour = tracks.bin + _OFFSETS
+    inside = np.minimum(np.maximum(neighbour, 0), bins - 1)
+    sides = to_dbfs(flat[inside + base]).mean(axis=1)
     return np.asarray(level - np.maximum(sides[0], sides[1]), np.float32)

@@ -1,5 +1,6 @@
 """One time-frequency resolution: frames of one length through spectra, peaks and rises."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -8,7 +9,7 @@ from numpy.typing import NDArray
 from prehowl.detectors.belief import TREES, Belief, Verdict, no_verdict
 from prehowl.detectors.memory import SpectrumMemory
 from prehowl.detectors.peaks import find_peaks
-from prehowl.detectors.rises import Rising, gather, joined, none_rising
+from prehowl.detectors.rises import Rising, View, gather, joined
 from prehowl.detectors.spectrum import FLOOR_POWER, hann, power_spectrum
 from prehowl.detectors.tracks import LOOKS, Figures, Now
 from prehowl.detectors.trees import Trees
@@ -149,8 +150,7 @@ class Resolution:
     def step(self, spectra: Figures) -> tuple[Now, Verdict]:
         """Take one tick's spectra, (frames, channels, bins); return the newest and the verdict."""
         now = self.advance(spectra)
-        verdict = self._belief.follow(self.rising(now)) if self.is_judged else no_verdict()
-        return now, verdict
+        return now, judge([(self, now)])[0]
 
     @property
     def is_judged(self) -> bool:
@@ -177,13 +177,38 @@ class Resolution:
 
     def rising(self, now: Now) -> Rising:
         """Return what speaks for and against each rising peak of the frame just advanced to."""
+        views = self.views(now)
+        return joined(gather(views) if views else [])
+
+    def views(self, now: Now) -> list[View]:
+        """Return what of the frame just advanced to is to be looked at for rises."""
         if self.memory.heard * self.hop_s < 2 * self.frame_s:
-            return none_rising()  # the stream's begin rises in every frame that is not yet full
+            return []  # the stream's begin rises in every frame that is not yet full
         floor = np.minimum(now.recent_power, now.total) * QUIETEST_SHARE
         peaks = find_peaks(now.power, floor, self._first, self._last)
-        known = self._is_reference
-        fast = gather(now, peaks, self.memory, self.design.steps, self._slow, known)
-        if not self._has_slow_news:
-            return fast
-        slow = gather(now, peaks, self._slow, self.design.slow_steps, self._slow, known)
-        return joined([fast, slow])
+        known, longest = self._is_reference, self._slow
+        views = [View(now, peaks, self.memory, self.design.steps, longest, known)]
+        if self._has_slow_news:
+            views.append(View(now, peaks, self._slow, self.design.slow_steps, longest, known))
+        return views
+
+    def follow(self, rising: Rising) -> Verdict:
+        """Take what rises in the frame just advanced to into the belief; return the verdict."""
+        return self._belief.follow(rising)
+
+
+def judge(frames: Sequence[tuple[Resolution, Now]]) -> list[Verdict]:
+    """Return the verdict on the newest frame of each of some resolutions.
+
+    All frames that end with a tick are judged at once, see `rises.gather`: that costs half of one
+    after the other.
+    """
+    looked_at = [
+        resolution.views(now) if resolution.is_judged else None for resolution, now in frames
+    ]
+    views = [view for own in looked_at for view in own or ()]
+    rising = iter(gather(views) if views else [])
+    return [
+        no_verdict() if own is None else resolution.follow(joined([next(rising) for _ in own]))
+        for (resolution, _), own in zip(frames, looked_at, strict=True)
+    ]

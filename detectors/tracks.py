@@ -79,6 +79,55 @@ class Now:
     bin_hz: float
 
 
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """The tone in some bins over their past; arrays of shape (tracks, looks), newest look last."""
+
+    level_dbfs: Figures  # of a lone tone true to 0.1 dB
+    offset: Figures  # of its place from the bin, in bins, -1..1
+    flank: Figures  # power at the louder side of the main lobe's foot
+    present: Figures  # 1 where it was a peak, else 0
+
+    def only(self, keep: NDArray[np.intp]) -> "Seen":
+        """Return some of the tracks."""
+        return Seen(self.level_dbfs[keep], self.offset[keep], self.flank[keep], self.present[keep])
+
+
+def looks_back(step: NDArray[np.intp], looks: int = LOOKS) -> NDArray[np.intp]:
+    """Return how many frames ago each look was, shape (tracks, looks), newest look last."""
+    return step[:, None] * np.arange(looks - 1, -1, -1)
+
+
+def around(
+    memory: SpectrumMemory,
+    ch: NDArray[np.intp],
+    bins: NDArray[np.intp],
+    back: NDArray[np.intp],
+) -> Figures:
+    """Read the power around some bins in the past.
+
+    Returns
+    -------
+    ndarray of float32, shape (5, tracks, looks)
+        Of the bins `_AROUND` each, looks as in `back`.
+    """
+    index = ch * memory.bins + bins
+    return memory.past(index[:, None] + _AROUND, back).transpose(2, 0, 1)
+
+
+def see(power: Figures) -> Seen:
+    """Tell what the power around some bins, as `around` reads it, says of a tone there."""
+    left_foot, below, here, above, right_foot = power
+    low, middle, high = np.sqrt(below), np.sqrt(here), np.sqrt(above)
+    width = np.maximum(low + 2 * middle + high, np.float32(1e-12))
+    offset = np.minimum(np.maximum(2 * (high - low) / width, -1), 1)
+    # The three bins of a lone tone hold 1.5 of its power in the middle of a bin, 1.47 between.
+    three = (below + here + above) * np.float32(1 / 1.5)
+    flank = np.maximum(left_foot, right_foot)
+    present = (three > LOBE_RATIO * flank) & (np.abs(offset) < 0.95)
+    return Seen(decibels(three), offset, flank, present.astype(np.float32))
+
+
 def look_back(
     now: Now,
     memory: SpectrumMemory,
@@ -101,16 +150,20 @@ def look_back(
     looks : int
         How many; (looks - 1) * step < memory.frames.
     """
-    back = step[:, None] * np.arange(looks - 1, -1, -1)
-    index = ch * memory.bins + bins
-    seen = memory.past(index[:, None] + _AROUND, back)
-    low, middle, high = (np.sqrt(seen[:, :, k]) for k in (1, 2, 3))
-    width = np.maximum(low + 2 * middle + high, np.float32(1e-12))
-    offset = np.clip(2 * (high - low) / width, -1, 1)
-    # The three bins of a lone tone hold 1.5 of its power in the middle of a bin, 1.47 between.
-    three = (seen[:, :, 1] + seen[:, :, 2] + seen[:, :, 3]) * np.float32(1 / 1.5)
-    flank = np.maximum(seen[:, :, 0], seen[:, :, 4])
-    present = (three > LOBE_RATIO * flank) & (np.abs(offset) < 0.95)
+    back = looks_back(step, looks)
+    seen = see(around(memory, ch, bins, back))
+    return tracks_of(now, memory, ch, bins, step, seen)
+
+
+def tracks_of(
+    now: Now,
+    memory: SpectrumMemory,
+    ch: NDArray[np.intp],
+    bins: NDArray[np.intp],
+    step: NDArray[np.intp],
+    seen: Seen,
+) -> Tracks:
+    """Return the tracks of what was `seen`; the rest as `look_back` has it."""
     return Tracks(
         now.power,
         now.total,
@@ -119,9 +172,9 @@ def look_back(
         ch,
         bins,
         (step * memory.hop_s).astype(np.float32),
-        decibels(three),
-        bins[:, None] + offset.astype(np.float32),
-        decibels(flank),
-        present.astype(np.float32),
-        memory.totals(ch, back),
+        seen.level_dbfs,
+        bins[:, None] + seen.offset,
+        decibels(seen.flank),
+        seen.present,
+        memory.totals(ch, looks_back(step, seen.present.shape[1])),
     )
