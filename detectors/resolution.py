@@ -7,9 +7,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from prehowl.detectors.belief import TREES, Belief, Verdict, no_verdict
+from prehowl.detectors.candidates import View
 from prehowl.detectors.memory import SpectrumMemory
 from prehowl.detectors.peaks import find_peaks
-from prehowl.detectors.rises import Rising, View, gather, joined
+from prehowl.detectors.rises import Rising, gather, joined
 from prehowl.detectors.spectrum import FLOOR_POWER, hann, power_spectrum
 from prehowl.detectors.tracks import LOOKS, Figures, Now
 from prehowl.detectors.trees import Trees

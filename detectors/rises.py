@@ -3,34 +3,22 @@
 One row is one peak over one span of time. The columns are plain physical figures; `belief` weighs
 them. The same rows are what the bench collects to fit those weights.
 
-Most peaks of music do not rise, so the cheap look of `climbers` comes first and all else is done
-for few.
+Most peaks of music do not rise: `candidates` finds the few that do.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
-from itertools import pairwise
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from prehowl.detectors import harmonics, neighbours
-from prehowl.detectors.climbers import LEAST_CLIMB_DB, find_climbers
-from prehowl.detectors.growth import Rise, fit, slope, slopes_of_the_last
+from prehowl.detectors.candidates import Candidates, View, straight_risers
+from prehowl.detectors.growth import Rise, slope, slopes_of_the_last
 from prehowl.detectors.memory import SpectrumMemory
-from prehowl.detectors.peaks import Peaks
 from prehowl.detectors.spectrum import decibels
 from prehowl.detectors.steadiness import CENTS_PER_NEPER, wander_bins
-from prehowl.detectors.tracks import (
-    Figures,
-    Now,
-    Seen,
-    Tracks,
-    around,
-    looks_back,
-    see,
-    tracks_of,
-)
+from prehowl.detectors.tracks import Figures, looks_back
 
 COLUMNS = (
     "rise_db",  # height of the straight line fitted to the level
@@ -55,11 +43,6 @@ COLUMNS = (
     "frame_s",
 )
 COLUMN = {name: number for number, name in enumerate(COLUMNS)}
-
-SMALLEST_RISE_DB = 2 * LEAST_CLIMB_DB
-LARGEST_RESIDUAL_DB = 3.0
-LARGEST_SMEAR_DB = 22.0
-"""Growth within one frame beyond which a spectrum shows the window's skirt, not the tone."""
 
 RECORD_LOOKS = 16
 """How many moments of the long past are read."""
@@ -96,59 +79,15 @@ def joined(parts: Sequence[Rising]) -> Rising:
     )
 
 
-@dataclass(frozen=True, slots=True)
-class View:
-    """What to look for rises in: one frame and one memory of its past."""
-
-    now: Now  # the newest frame
-    peaks: Peaks  # of that frame
-    memory: SpectrumMemory  # its past
-    steps: tuple[int, ...]  # frames of the memory from look to look, one for each span
-    longest: SpectrumMemory  # the memory that reaches back farthest in this resolution
-    is_reference: NDArray[np.bool_]  # (channels,) what rises there rises in no loop
-
-
-@dataclass(frozen=True, slots=True)
-class _Candidates:
-    """Climbers of all views, sorted by view; arrays of shape (rows,)."""
-
-    view: NDArray[np.intp]
-    ch: NDArray[np.intp]
-    bin: NDArray[np.intp]
-    step: NDArray[np.intp]  # frames from look to look
-    step_s: Figures
-    frame_s: Figures
-    company: Figures
-    seen: Seen  # over their past, (rows, looks)
-
-    def only(self, keep: NDArray[np.intp]) -> "_Candidates":
-        """Return some of the rows."""
-        return _Candidates(
-            self.view[keep],
-            self.ch[keep],
-            self.bin[keep],
-            self.step[keep],
-            self.step_s[keep],
-            self.frame_s[keep],
-            self.company[keep],
-            self.seen.only(keep),
-        )
-
-    def bounds(self, views: int) -> list[int]:
-        """Return where the rows of each view begin, and where the last end."""
-        return [int(at) for at in np.searchsorted(self.view, np.arange(views + 1))]
-
-
 def gather(views: Sequence[View]) -> list[Rising]:
     """Return, for each view, a row for each peak and span in which it rises straight enough.
 
-    All views of a tick are judged at once: there are a dozen rows in each, so that the work is
-    not the sums but the calls, and those are the same for many rows as for few.
+    Parameters
+    ----------
+    views : sequence of View
+        All frames of a tick and their memories, one at least: see `candidates`.
     """
-    rows = _candidates(views)
-    rise = fit(rows.seen.level_dbfs, rows.seen.present)
-    kept = np.flatnonzero(_is_straight(rows, rise))
-    rows, rise = rows.only(kept), rise.only(kept)
+    rows, rise = straight_risers(views)
     parts = slopes_of_the_last(rows.seen.level_dbfs, rows.seen.present, rise, (0.5, 0.25))
     late, last = parts / rise.slope
     # Leave out what has stopped rising: an attack that reached its note.
@@ -157,58 +96,57 @@ def gather(views: Sequence[View]) -> list[Rising]:
         return [none_rising()] * len(views)
     rows, rise = rows.only(kept), rise.only(kept)
     figures = _figures(views, rows, rise, {"late_share": late[kept], "last_share": last[kept]})
-    return [
-        Rising(rows.ch[begin:end], rows.bin[begin:end], figures[begin:end])
-        for begin, end in pairwise(rows.bounds(len(views)))
-    ]
+    return [Rising(rows.ch[own], rows.bin[own], figures[own]) for own in rows.of_views(len(views))]
 
 
-def _candidates(views: Sequence[View]) -> _Candidates:
-    """Return what passed the cheap look, with its past."""
-    found = [
-        find_climbers(view.peaks, view.memory, view.steps, view.is_reference) for view in views
-    ]
-    powers, ch, bins = [], [], []
-    for view, climbers in zip(views, found, strict=True):
-        ch.append(view.peaks.ch[climbers.peak])
-        bins.append(view.peaks.bin[climbers.peak])
-        powers.append(around(view.memory, ch[-1], bins[-1], looks_back(climbers.step)))
-    own = np.repeat(np.arange(len(views)), [len(climbers.peak) for climbers in found])
-    step = np.concatenate([climbers.step for climbers in found])
-    hop_s = np.array([view.memory.hop_s for view in views])
-    frame_s = np.array([1 / view.now.bin_hz for view in views], np.float32)
-    return _Candidates(
-        own,
-        np.concatenate(ch),
-        np.concatenate(bins),
-        step,
-        (step * hop_s[own]).astype(np.float32),
-        frame_s[own],
-        np.concatenate([climbers.company for climbers in found]),
-        see(np.concatenate(powers, axis=1)),
+@dataclass(frozen=True, slots=True)
+class _Surroundings:
+    """What stands around the rows in spectra and memories; arrays of shape (rows,)."""
+
+    total: Figures  # power of the channel, now
+    recent: Figures  # and lately
+    total_past: Figures  # (rows, looks)
+    before: Figures  # the loudest at its place before it began to rise: a note comes back
+    pnpr_db: Figures
+    phpr_db: Figures
+
+
+def _surroundings(views: Sequence[View], rows: Candidates, rise: Rise) -> _Surroundings:
+    """Read what is needed in one go for each view, and work it out for all at once."""
+    bin_count = np.array([view.memory.bins for view in views])[rows.view]
+    harmonic, usable = harmonics.places(rows.bin, rows.position[:, -1], bin_count)
+    beside = neighbours.places(rows.bin, bin_count)
+    index = rows.ch * bin_count + np.concatenate([rows.bin[None], beside, harmonic])
+    total, recent, power = [], [], []
+    total_past = np.empty(rows.seen.present.shape, np.float32)
+    earlier = np.empty((len(rows.ch), RECORD_LOOKS), np.float32)
+    seen_s = rise.looks * rows.step_s
+    for view, own in zip(views, rows.of_views(len(views)), strict=True):
+        ch = rows.ch[own]
+        total.append(view.now.total[ch])
+        recent.append(view.now.recent_power[ch])
+        power.append(view.now.power.reshape(-1)[index[:, own]])
+        total_past[own] = view.memory.totals(ch, looks_back(rows.step[own]))
+        earlier[own] = _before(view.longest, index[0, own], seen_s[own])
+    here, around = np.split(np.concatenate(power, axis=1), [1])
+    return _Surroundings(
+        np.concatenate(total),
+        np.concatenate(recent),
+        total_past,
+        earlier.max(axis=1),
+        neighbours.ratio_db(here[0], around[: len(beside)]),
+        harmonics.ratio_db(here[0], around[len(beside) :], usable),
     )
 
 
-def _is_straight(rows: _Candidates, rise: Rise) -> NDArray[np.bool_]:
-    """Tell which rows rise high and straight enough, and were seen for long enough."""
-    rise_db = rise.rise_db
-    keep = (rise_db >= SMALLEST_RISE_DB) & (rise.residual_db <= LARGEST_RESIDUAL_DB)
-    keep &= rise.slope * rows.frame_s <= LARGEST_SMEAR_DB * rows.step_s
-    keep &= (rise.looks >= 4) & (rise.looks * rows.step_s >= 1.05 * rows.frame_s)
-    return np.asarray(keep & (rise.share >= 0.7))
-
-
-def _record_db(tracks: Tracks, seen_s: Figures, longest: SpectrumMemory) -> Figures:
-    """Return the level now against the loudest before the rise: a note comes back, a ring not."""
+def _before(longest: SpectrumMemory, index: NDArray[np.intp], seen_s: Figures) -> Figures:
+    """Return powers at some moments, (rows, `RECORD_LOOKS`); 0 for those of the rise itself."""
     back = longest.frames // RECORD_LOOKS * np.arange(RECORD_LOOKS)
-    index = (tracks.ch * longest.bins + tracks.bin)[:, None]
-    earlier = longest.past(index, back[None])[:, :, 0]
-    before = back * np.float32(longest.hop_s) > seen_s[:, None]
-    loudest = decibels(np.where(before, earlier, 0).max(axis=1))
-    return np.asarray(tracks.level_dbfs[:, -1] - loudest, np.float32)
+    earlier = longest.past(index[:, None], back[None])[:, :, 0]
+    return earlier * (back * np.float32(longest.hop_s) > seen_s[:, None])
 
 
-def _strongest_other(rows: _Candidates, tone: Figures) -> Figures:
+def _strongest_other(rows: Candidates, tone: Figures) -> Figures:
     """Return the past power of the strongest other riser on each row's channel, or 0.
 
     Two rings may pass the limit together, and neither should speak against the other; a note
@@ -222,52 +160,12 @@ def _strongest_other(rows: _Candidates, tone: Figures) -> Figures:
     return np.where(alike.any(axis=1)[:, None], tone[other], 0)
 
 
-@dataclass(frozen=True, slots=True)
-class _Surroundings:
-    """What a view's own spectrum and memory say of its rows; arrays of shape (rows,)."""
-
-    total: Figures  # power of the channel, now
-    recent: Figures  # and lately
-    total_past: Figures  # (rows, looks)
-    pnpr_db: Figures
-    phpr_db: Figures
-    record_db: Figures
-
-
-def _surroundings(view: View, rows: _Candidates, seen_s: Figures) -> _Surroundings:
-    tracks = tracks_of(view.now, view.memory, rows.ch, rows.bin, rows.step, rows.seen)
-    return _Surroundings(
-        view.now.total[rows.ch],
-        view.now.recent_power[rows.ch],
-        tracks.total_past,
-        neighbours.measure(tracks),
-        harmonics.measure(tracks),
-        _record_db(tracks, seen_s, view.longest),
-    )
-
-
-def _all_surroundings(views: Sequence[View], rows: _Candidates, seen_s: Figures) -> _Surroundings:
-    parts = []
-    for view, (begin, end) in zip(views, pairwise(rows.bounds(len(views))), strict=True):
-        if begin < end:
-            own = slice(begin, end)
-            parts.append(_surroundings(view, rows.only(own), seen_s[own]))
-    return _Surroundings(
-        *(
-            np.concatenate([getattr(part, field.name) for part in parts])
-            for field in fields(_Surroundings)
-        )
-    )
-
-
 def _figures(
-    views: Sequence[View], rows: _Candidates, rise: Rise, shares: dict[str, Figures]
+    views: Sequence[View], rows: Candidates, rise: Rise, shares: dict[str, Figures]
 ) -> Figures:
-    seen_s = rise.looks * rows.step_s
-    beside = _all_surroundings(views, rows, seen_s)
+    beside = _surroundings(views, rows, rise)
     level, present = rows.seen.level_dbfs, rows.seen.present
-    position = rows.bin[:, None] + rows.seen.offset
-    mean, deviation = wander_bins(level, position, present)
+    mean, deviation = wander_bins(level, rows.position, present)
     tone = np.asarray(np.float32(1.5) * np.float32(10) ** (level / 10), np.float32)
     # Of the newest total: of each look's own, the rest of a lone tone would seem to rise with it.
     least = np.float32(0.01) * beside.total_past[:, -1:]
@@ -278,7 +176,7 @@ def _figures(
     now_db = decibels(tone[:, -1])
     columns = {
         "rise_db": rise.rise_db,
-        "duration_s": seen_s,
+        "duration_s": rise.looks * rows.step_s,
         "residual_db": rise.residual_db,
         # What the neighbours do to the interpolated place of a tone: their amplitude against its.
         "wander": deviation / (0.03 + 0.35 * 10 ** (-beside.pnpr_db / 20)),
@@ -290,7 +188,7 @@ def _figures(
         "rest_rise_db": rest_rise,
         "crowd_rise_db": crowd_rise,
         "flank_rise_db": flank_rise,
-        "record_db": beside.record_db,
+        "record_db": level[:, -1] - decibels(beside.before),
         "company": rows.company,
         "phpr_db": beside.phpr_db,
         "growth_db_per_s": rise.slope / rows.step_s,

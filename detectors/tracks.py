@@ -88,7 +88,7 @@ class Seen:
     flank: Figures  # power at the louder side of the main lobe's foot
     present: Figures  # 1 where it was a peak, else 0
 
-    def only(self, keep: NDArray[np.intp]) -> "Seen":
+    def only(self, keep: NDArray[np.intp] | slice) -> "Seen":
         """Return some of the tracks."""
         return Seen(self.level_dbfs[keep], self.offset[keep], self.flank[keep], self.present[keep])
 
