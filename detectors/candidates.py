@@ -7,33 +7,18 @@ of numpy, and those cost the same for many rows as for few.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
-from prehowl.detectors.climbers import LEAST_CLIMB_DB, find_climbers
+from prehowl.detectors.climbers import LEAST_CLIMB_DB, View, find_climbers, parts_of
 from prehowl.detectors.growth import Rise, fit
-from prehowl.detectors.memory import SpectrumMemory
-from prehowl.detectors.peaks import Peaks
-from prehowl.detectors.tracks import Figures, Now, Seen, around, looks_back, see
+from prehowl.detectors.tracks import Figures, Seen, around, looks_back, see
 
 SMALLEST_RISE_DB = 2 * LEAST_CLIMB_DB
 LARGEST_RESIDUAL_DB = 3.0
 LARGEST_SMEAR_DB = 22.0
 """Growth within one frame beyond which a spectrum shows the window's skirt, not the tone."""
-
-
-@dataclass(frozen=True, slots=True)
-class View:
-    """What to look for rises in: one frame and one memory of its past."""
-
-    now: Now  # the newest frame
-    peaks: Peaks  # of that frame
-    memory: SpectrumMemory  # its past
-    steps: tuple[int, ...]  # frames of the memory from look to look, one for each span
-    longest: SpectrumMemory  # the memory that reaches back farthest in this resolution
-    is_reference: NDArray[np.bool_]  # (channels,) what rises there rises in no loop
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,8 +54,7 @@ class Candidates:
 
     def of_views(self, count: int) -> list[slice]:
         """Return where the rows of each of `count` views stand."""
-        ends = np.searchsorted(self.view, np.arange(count + 1)).tolist()
-        return [slice(begin, end) for begin, end in pairwise(ends)]
+        return parts_of(self.view, count)
 
 
 def straight_risers(views: Sequence[View]) -> tuple[Candidates, Rise]:
@@ -89,25 +73,24 @@ def straight_risers(views: Sequence[View]) -> tuple[Candidates, Rise]:
 
 def _climbers_of(views: Sequence[View]) -> Candidates:
     """Return what passed the cheap look, with its past."""
-    found = [find_climbers(own.peaks, own.memory, own.steps, own.is_reference) for own in views]
-    powers, ch, bins = [], [], []
-    for own, climbers in zip(views, found, strict=True):
-        ch.append(own.peaks.ch[climbers.peak])
-        bins.append(own.peaks.bin[climbers.peak])
-        powers.append(around(own.memory, ch[-1], bins[-1], looks_back(climbers.step)))
-    view = np.repeat(np.arange(len(views)), [len(climbers.peak) for climbers in found])
-    step = np.concatenate([climbers.step for climbers in found])
-    hop_s = np.array([own.memory.hop_s for own in views])
-    frame_s = np.array([1 / own.now.bin_hz for own in views], np.float32)
+    climbers = find_climbers(views)
+    ch, bins, step = climbers.ch, climbers.bin, climbers.step
+    back = looks_back(step)
+    power = [
+        around(view.memory, ch[own], bins[own], back[own])
+        for view, own in zip(views, parts_of(climbers.view, len(views)), strict=True)
+    ]
+    hop_s = np.array([view.memory.hop_s for view in views])
+    frame_s = np.array([1 / view.now.bin_hz for view in views], np.float32)
     return Candidates(
-        view,
-        np.concatenate(ch),
-        np.concatenate(bins),
+        climbers.view,
+        ch,
+        bins,
         step,
-        (step * hop_s[view]).astype(np.float32),
-        frame_s[view],
-        np.concatenate([climbers.company for climbers in found]),
-        see(np.concatenate(powers, axis=1)),
+        (step * hop_s[climbers.view]).astype(np.float32),
+        frame_s[climbers.view],
+        climbers.company,
+        see(np.concatenate(power, axis=1)),
     )
 
 

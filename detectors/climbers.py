@@ -1,11 +1,12 @@
 """The cheap look: which peaks may be rising at all, from three moments of the past.
 
 Most peaks of music do not rise, so this comes first and all else is done for few. It compares
-powers, which costs next to nothing, and takes logarithms only for what has risen at all.
+powers, which costs next to nothing, and takes logarithms only of what has risen at all.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +14,7 @@ from numpy.typing import NDArray
 from prehowl.detectors.memory import SpectrumMemory
 from prehowl.detectors.peaks import Peaks
 from prehowl.detectors.spectrum import FLOOR_POWER, decibels
-from prehowl.detectors.tracks import Figures
+from prehowl.detectors.tracks import Figures, Now
 
 LEAST_CLIMB_DB = 2.0
 """Half of the smallest rise that counts, since half a span ago."""
@@ -26,89 +27,150 @@ COMPANY_RATIO = np.float32(10 ** (0.45 * LEAST_CLIMB_DB / 10))
 
 
 @dataclass(frozen=True, slots=True)
+class View:
+    """What to look for rises in: one frame and one memory of its past."""
+
+    now: Now  # the newest frame
+    peaks: Peaks  # of that frame
+    memory: SpectrumMemory  # its past
+    steps: NDArray[np.intp]  # frames of the memory from look to look, one for each span
+    longest: SpectrumMemory  # the memory that reaches back farthest in this resolution
+    is_reference: NDArray[np.bool_]  # (channels,) what rises there rises in no loop
+
+
+@dataclass(frozen=True, slots=True)
 class Climbers:
-    """Peaks that passed the cheap look, one entry a peak and span; spans in the order given."""
+    """Peaks over a span each, of all views, sorted by view; arrays of shape (rows,)."""
 
-    peak: NDArray[np.intp]  # (entries,) number in `Peaks`
-    step: NDArray[np.intp]  # (entries,) frames from look to look
-    company: Figures  # (entries,) other peaks of the channel that rise by half as much or more
+    view: NDArray[np.intp]  # number of the view
+    ch: NDArray[np.intp]
+    bin: NDArray[np.intp]
+    step: NDArray[np.intp]  # frames from look to look
+    company: Figures  # other peaks of the channel that rise by half as much or more
 
 
-def find_climbers(
-    peaks: Peaks,
-    memory: SpectrumMemory,
-    steps: Sequence[int],
-    is_reference: NDArray[np.bool_],
-) -> Climbers:
-    """Take the cheap look at every peak over every span, all spans at once.
+def parts_of(view: NDArray[np.intp], count: int) -> list[slice]:
+    """Return where each of `count` views stands in a sorted list of their numbers."""
+    ends = np.searchsorted(view, np.arange(count + 1)).tolist()
+    return [slice(begin, end) for begin, end in pairwise(ends)]
 
-    Parameters
-    ----------
-    peaks : Peaks
-        Of the newest frame.
-    memory : SpectrumMemory
-        Its past.
-    steps : sequence of int
-        Frames of the memory from look to look, one for each span.
-    is_reference : ndarray of bool, shape (channels,)
-        Channels that cannot be in a loop: what rises there rises in no loop.
-    """
-    step = np.asarray(steps, np.intp)
-    past = np.maximum(memory.at(peaks.index, HALF_LOOKS * step[:, None]), FLOOR_POWER)
-    risers = np.flatnonzero(peaks.power >= COMPANY_RATIO * past)
-    span, peak = np.divmod(risers, max(1, len(peaks.ch)))
-    level = decibels(peaks.power[peak])
-    half = level - decibels(past.reshape(-1)[risers])
-    climbs = half >= LEAST_CLIMB_DB
-    if is_reference.any():
-        for number in range(len(steps)):
-            mine = np.flatnonzero(span == number)
-            own = (peaks.ch[peak[mine]], peaks.bin[peak[mine]], half[mine])
-            climbs[mine] &= ~_known_to_a_reference(*own, is_reference, memory.bins)
+
+def find_climbers(views: Sequence[View]) -> Climbers:
+    """Take the cheap look at every peak over every span of some views."""
+    risers = _risers(views)
+    climbs = risers.rise_db >= LEAST_CLIMB_DB
+    for number, view in enumerate(views):
+        if view.is_reference.any():
+            climbs &= ~_known_to_a_reference(risers, number, view)
     some = np.flatnonzero(climbs)
-    some = some[
-        _goes_on(memory, peaks.index[peak[some]], step[span[some]], level[some], half[some])
+    some = some[_goes_on(views, risers, some)]
+    return Climbers(
+        risers.view[some],
+        risers.ch[some],
+        risers.bin[some],
+        risers.step[some],
+        company(risers.group, risers.rise_db, some),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Risers:
+    """What has risen enough to be company at least; arrays of shape (risers,), by view and span."""
+
+    view: NDArray[np.intp]
+    ch: NDArray[np.intp]
+    bin: NDArray[np.intp]
+    step: NDArray[np.intp]
+    group: NDArray[np.intp]  # another number for each view, span and channel
+    level_dbfs: Figures
+    rise_db: Figures  # since half a span ago
+
+
+def _risers(views: Sequence[View]) -> _Risers:
+    parts, spans = [], 0
+    for view in views:
+        peaks = view.peaks
+        past = np.maximum(
+            view.memory.at(peaks.index, HALF_LOOKS * view.steps[:, None]), FLOOR_POWER
+        )
+        found = np.flatnonzero(peaks.power >= COMPANY_RATIO * past)
+        span, peak = np.divmod(found, max(1, len(peaks.ch)))
+        ch = peaks.ch[peak]
+        group = (spans + span) * view.memory.channels + ch
+        levels = decibels(np.stack([peaks.power[peak], past.reshape(-1)[found]]))
+        parts.append((ch, peaks.bin[peak], view.steps[span], group, levels))
+        spans += len(view.steps)
+    ch, bins, step, group, (level, before) = (
+        np.concatenate(part, axis=-1) for part in zip(*parts, strict=True)
+    )
+    view_of = np.repeat(np.arange(len(views)), [len(part[0]) for part in parts])
+    return _Risers(view_of, ch, bins, step, group, level, level - before)
+
+
+def _goes_on(views: Sequence[View], risers: _Risers, some: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Tell which of some rose evenly: a part of it lately, and not all of it."""
+    ch, bins, step = risers.ch[some], risers.bin[some], risers.step[some]
+    back = np.array([[QUARTER_LOOKS], [LAST_LOOK]]) * step
+    past = [
+        view.memory.at(ch[own] * view.memory.bins + bins[own], back[:, own])
+        for view, own in zip(views, parts_of(risers.view[some], len(views)), strict=True)
     ]
-    group = span * memory.channels + peaks.ch[peak]
-    return Climbers(peak[some], step[span[some]], _company(group, half, some))
-
-
-def _goes_on(
-    memory: SpectrumMemory,
-    index: NDArray[np.intp],
-    step: NDArray[np.intp],
-    level: Figures,
-    half: Figures,
-) -> NDArray[np.bool_]:
-    """Tell which peaks rose evenly: some of it lately, and not all of it."""
-    quarter = level - decibels(memory.at(index, QUARTER_LOOKS * step))
-    last = level - decibels(memory.at(index, LAST_LOOK * step))
+    half = risers.rise_db[some]
+    quarter, last = risers.level_dbfs[some] - decibels(np.concatenate(past, axis=1))
     evenly = (last > -0.3) & (last < 0.5 * half + 0.5)
     evenly &= (quarter > np.maximum(0.2 * half, 0.6)) & (quarter < 0.8 * half + 1)
     return np.asarray(evenly)
 
 
-def _company(group: NDArray[np.intp], rise_db: Figures, some: NDArray[np.intp]) -> Figures:
-    """Return how many others of the same group rise by half as much as some, or more."""
-    if not len(some):
-        return np.zeros(0, np.float32)
+def company(group: NDArray[np.intp], rise_db: Figures, some: NDArray[np.intp]) -> Figures:
+    """Return how many others of the same group rise by half as much as some do, or more.
+
+    Parameters
+    ----------
+    group, rise_db : ndarray, shape (risers,)
+        Sorted by nothing in particular.
+    some : ndarray of int, shape (rows,)
+        Numbers of risers.
+
+    Returns
+    -------
+    ndarray of float32, shape (rows,)
+    """
     apart = 400.0  # more than any two levels differ: one sorted list serves all groups
-    order = np.sort(group * apart + np.minimum(rise_db, 150))
-    base = group[some] * apart
-    above = np.searchsorted(order, base + 160) - np.searchsorted(order, base + 0.5 * rise_db[some])
-    return np.asarray(above - 1, np.float32)
+    order = np.sort(group * apart + np.maximum(rise_db, -150))
+    mine = group[some]
+    members_end = np.cumsum(np.bincount(group))[mine]
+    below = np.searchsorted(order, mine * apart + 0.5 * rise_db[some])
+    return np.asarray(members_end - below - 1, np.float32)
 
 
-def _known_to_a_reference(
+def _known_to_a_reference(risers: _Risers, number: int, view: View) -> NDArray[np.bool_]:
+    """Tell which of a view's risers rise in a reference channel too, over the same span."""
+    known = np.zeros(len(risers.view), np.bool_)
+    for step in view.steps:
+        own = np.flatnonzero((risers.view == number) & (risers.step == step))
+        known[own] = known_to_a_reference(
+            risers.ch[own], risers.bin[own], risers.rise_db[own], view.is_reference
+        )
+    return known
+
+
+def known_to_a_reference(
     ch: NDArray[np.intp],
     bins: NDArray[np.intp],
     rise_db: Figures,
     is_reference: NDArray[np.bool_],
-    count: int,
 ) -> NDArray[np.bool_]:
-    """Tell which peaks rise in a reference channel too (or belong to one): that is music."""
+    """Tell which peaks rise in a reference channel too (or belong to one): that is music.
+
+    Parameters
+    ----------
+    ch, bins, rise_db : ndarray, shape (risers,)
+        Over one span.
+    is_reference : ndarray of bool, shape (channels,)
+    """
     own = is_reference[ch]
-    highest = np.full(count + 2, -200, np.float32)
+    highest = np.full(bins.max(initial=0) + 3, -200, np.float32)
     np.maximum.at(highest, bins[own] + 1, rise_db[own])
     near = np.maximum(np.maximum(highest[:-2], highest[1:-1]), highest[2:])
     return own | (near[bins] >= 0.5 * rise_db)

@@ -11,7 +11,7 @@ from prehowl.detectors.belief import TREES, Verdict, suspicion_of
 from prehowl.detectors.framing import SampleMemory, quantum_length
 from prehowl.detectors.resolution import DESIGNS, Resolution, judge
 from prehowl.detectors.rings import ALARMS, RingChange
-from prehowl.detectors.spectrum import to_dbfs
+from prehowl.detectors.spectrum import Spectra, to_dbfs
 from prehowl.detectors.tracker import ChannelSetup, Frame, RingTracker
 from prehowl.detectors.tracks import Now
 from prehowl.detectors.trees import Trees
@@ -100,10 +100,8 @@ class Engine:
                 changes += self._look(resolution, now, verdict)
         return changes
 
-    def spectra(
-        self, block: NDArray[np.float32]
-    ) -> Iterator[tuple[int, Resolution, NDArray[np.float32]]]:
-        """Yield tick, resolution and its new spectra (frames, channels, bins), without judging.
+    def spectra(self, block: NDArray[np.float32]) -> Iterator[tuple[int, Resolution, Spectra]]:
+        """Yield tick, resolution and its new spectra, without judging.
 
         For the bench, which looks at what the resolutions see. An engine is either fed or used
         so, not both.
@@ -129,9 +127,7 @@ class Engine:
             self._tick += 1
             yield latest
 
-    def _spectra(
-        self, latest: NDArray[np.float32]
-    ) -> Iterator[tuple[Resolution, NDArray[np.float32]]]:
+    def _spectra(self, latest: NDArray[np.float32]) -> Iterator[tuple[Resolution, Spectra]]:
         for resolution in self.resolutions:
             if resolution.due(self._tick):
                 yield resolution, resolution.spectra(latest)
@@ -140,8 +136,7 @@ class Engine:
         if not len(verdict.ch) and not self._tracker.rings:
             return []
         suspicion = suspicion_of(verdict.belief, self._sensitivity[verdict.ch])
-        bands = band_index(verdict.bin * now.bin_hz)
-        np.maximum.at(self._suspicion, (verdict.ch, bands), suspicion)
+        np.maximum.at(self._suspicion, (verdict.ch, resolution.band[verdict.bin]), suspicion)
         return self._tracker.see(
             Frame(
                 now,
@@ -157,7 +152,8 @@ class Engine:
 
     def _measure_levels(self, newest: NDArray[np.float32]) -> None:
         keep = np.float32(np.exp(-self.quantum / (LEVEL_MEMORY_S * self.rate_hz)))
-        mean_square = (newest * newest).mean(axis=1)
+        mean_square = np.einsum("ij,ij->i", newest, newest) / newest.shape[1]
         self._mean_square += (1 - keep) * (mean_square - self._mean_square)
-        self._peak = np.maximum(np.abs(newest).max(axis=1), self._peak * keep)
+        peak = np.maximum(newest.max(axis=1), -newest.min(axis=1))
+        self._peak = np.maximum(peak, self._peak * keep)
         self._suspicion *= np.float32(np.exp(-self.quantum / (SUSPICION_MEMORY_S * self.rate_hz)))

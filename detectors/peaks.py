@@ -67,15 +67,14 @@ def find_peaks(
             f"keep {LOBE_BINS} away"
         )
     least = np.maximum(floor, np.float32(10 ** (QUIETEST_DBFS / 10)))
-    span = slice(first_bin, last_bin + 1)
-    is_loud = np.zeros(power.shape, np.bool_)
-    np.greater(power[:, span], least[:, None], out=is_loud[:, span])
-    # Flat places in a mask of the whole width are indices at once, and flatnonzero is several
-    # times faster than nonzero on two axes.
-    index = np.flatnonzero(is_loud)
-    flat = power.reshape(-1)
-    here = flat[index]
-    index = index[(here > flat[index - 1]) & (here >= flat[index + 1])]
+    is_top = power > least[:, None]
+    is_top[:, :first_bin] = is_top[:, last_bin + 1 :] = False
+    # All channels as one row: neighbours are compared at the speed of memory, and what lies
+    # beyond a channel's ends is masked. It halves what flatnonzero, the dearest step, has to list.
+    flat, mask = power.reshape(-1), is_top.reshape(-1)
+    climbs = flat[1:] > flat[:-1]
+    mask[1:-1] &= climbs[:-1] > climbs[1:]
+    index = np.flatnonzero(mask)
     here = flat[index]
     stands = here > LOBE_RATIO * np.maximum(flat[index - LOBE_BINS], flat[index + LOBE_BINS])
     index = index[stands]

@@ -6,13 +6,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from prehowl.detectors.bands import band_index
 from prehowl.detectors.belief import TREES, Belief, Verdict, no_verdict
-from prehowl.detectors.candidates import View
+from prehowl.detectors.climbers import View
+from prehowl.detectors.harmonics import MULTIPLES
 from prehowl.detectors.memory import SpectrumMemory
 from prehowl.detectors.peaks import find_peaks
 from prehowl.detectors.rises import Rising, gather, joined
-from prehowl.detectors.spectrum import FLOOR_POWER, hann, power_spectrum
-from prehowl.detectors.tracks import LOOKS, Figures, Now
+from prehowl.detectors.spectrum import FLOOR_POWER, Spectra, hann, power_spectra
+from prehowl.detectors.tracks import LOOKS, Now
 from prehowl.detectors.trees import Trees
 
 RECENT_S = 0.6
@@ -87,11 +89,14 @@ class Resolution:
         self.bin_hz = rate_hz / self.frame_length
         self._window = hann(self.frame_length)
         self._windowed = np.empty((self.frames_per_tick, channels, self.frame_length), np.float32)
-        bins = self.frame_length // 2 + 1
         self._is_reference = is_reference
         self._first = max(EDGE_BINS, round(design.low_hz / self.bin_hz))
-        top = bins - 1 - EDGE_BINS
+        whole = self.frame_length // 2 + 1
+        top = whole - 1 - EDGE_BINS
         self._last = min(top, round(min(design.high_hz, 0.47 * rate_hz) / self.bin_hz))
+        # Beyond the highest harmonic of the highest peak nothing is ever looked at. Where that
+        # leaves a tenth (long), squares, sums and the memory cost a tenth.
+        bins = min(whole, round(max(MULTIPLES) * (self._last + 1)) + EDGE_BINS)
         ticks = -(-((LOOKS - 1) * max(design.steps) + 1) // self.frames_per_tick)
         reach = ticks * self.frames_per_tick  # whole ticks: each is written in one piece
         self.memory = SpectrumMemory(channels, bins, reach, self.hop_s)
@@ -102,6 +107,7 @@ class Resolution:
         self._recent = np.full(channels, FLOOR_POWER, np.float32)
         self._recent_step = np.float32(1 - np.exp(-self.hop_s / RECENT_S))
         self._ticks = 0
+        self.band = band_index(np.maximum(np.arange(bins), 1) * self.bin_hz)  # of each bin
         self._belief = Belief(channels, bins, design.follow, trees)
 
     @property
@@ -128,7 +134,7 @@ class Resolution:
         """Tell whether a frame ends on this tick (counted from 1)."""
         return tick % max(1, round(self.design.hop_quanta)) == 0
 
-    def spectra(self, samples: NDArray[np.float32]) -> NDArray[np.float32]:
+    def spectra(self, samples: NDArray[np.float32]) -> Spectra:
         """Return the spectra that end within the present tick.
 
         Parameters
@@ -138,18 +144,19 @@ class Resolution:
 
         Returns
         -------
-        ndarray of float32, shape (frames_per_tick, channels, bins)
-            In the memory already, for `advance`; valid until the next call.
+        Spectra
+            Of `frames_per_tick` frames. They stand in the memory already, for `advance`, and are
+            valid until the next call.
         """
         count, end = self.frames_per_tick, samples.shape[1]
         stops = [end - back * self.hop_length for back in range(count - 1, -1, -1)]
         for number, stop in enumerate(stops):
             frame = samples[:, stop - self.frame_length : stop]
             np.multiply(frame, self._window, out=self._windowed[number])
-        return power_spectrum(self._windowed, self.memory.room(count))
+        return power_spectra(self._windowed, self.memory.room(count))
 
-    def step(self, spectra: Figures) -> tuple[Now, Verdict]:
-        """Take one tick's spectra, (frames, channels, bins); return the newest and the verdict."""
+    def step(self, spectra: Spectra) -> tuple[Now, Verdict]:
+        """Take one tick's spectra; return the newest frame and the verdict."""
         now = self.advance(spectra)
         return now, judge([(self, now)])[0]
 
@@ -159,18 +166,17 @@ class Resolution:
         odd = self.design.odd_ticks
         return odd is None or self._ticks % 2 == odd
 
-    def advance(self, spectra: Figures) -> Now:
+    def advance(self, spectra: Spectra) -> Now:
         """Remember the spectra of one tick; return the newest."""
         self._ticks += 1
-        for power in spectra:
-            total = np.einsum("ij->i", power)  # half the time of power.sum(axis=1)
+        for power, total in zip(spectra.power, spectra.total, strict=True):
             self.memory.add(power, total)
             # A plain mean at first, then one with a memory.
             weight = max(self._recent_step, np.float32(1 / self.memory.heard))
             self._recent += weight * (total - self._recent)
         if self._has_slow_news:
             self._slow.add(power, total)
-        return Now(power, total, self._recent.copy(), self.bin_hz)
+        return Now(power, total, self._recent.copy(), self.bin_hz, self.frame_length)
 
     @property
     def _has_slow_news(self) -> bool:
@@ -187,11 +193,13 @@ class Resolution:
             return []  # the stream's begin rises in every frame that is not yet full
         floor = np.minimum(now.recent_power, now.total) * QUIETEST_SHARE
         peaks = find_peaks(now.power, floor, self._first, self._last)
-        known, longest = self._is_reference, self._slow
-        views = [View(now, peaks, self.memory, self.design.steps, longest, known)]
+        pasts = [(self.memory, self.design.steps)]
         if self._has_slow_news:
-            views.append(View(now, peaks, self._slow, self.design.slow_steps, longest, known))
-        return views
+            pasts.append((self._slow, self.design.slow_steps))
+        return [
+            View(now, peaks, memory, np.array(steps), self._slow, self._is_reference)
+            for memory, steps in pasts
+        ]
 
     def follow(self, rising: Rising) -> Verdict:
         """Take what rises in the frame just advanced to into the belief; return the verdict."""

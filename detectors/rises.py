@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from prehowl.detectors import harmonics, neighbours
-from prehowl.detectors.candidates import Candidates, View, straight_risers
+from prehowl.detectors.candidates import Candidates, straight_risers
+from prehowl.detectors.climbers import View
 from prehowl.detectors.growth import Rise, slope, slopes_of_the_last
 from prehowl.detectors.memory import SpectrumMemory
 from prehowl.detectors.spectrum import decibels

@@ -29,9 +29,10 @@ class Tracks:
     """
 
     power: Figures  # (channels, bins) the newest spectrum
-    total: Figures  # (channels,) its sum
+    total: Figures  # (channels,) its sum over all bins up to half the rate
     recent_power: Figures  # (channels,) summed power, averaged over about a second
     bin_hz: float
+    frame_length: int  # samples; of its bins only the lower ones may have been kept
     ch: NDArray[np.intp]
     bin: NDArray[np.intp]
     step_s: Figures  # time between two looks
@@ -58,6 +59,7 @@ class Tracks:
             self.total,
             self.recent_power,
             self.bin_hz,
+            self.frame_length,
             self.ch[keep],
             self.bin[keep],
             self.step_s[keep],
@@ -77,6 +79,7 @@ class Now:
     total: Figures  # (channels,)
     recent_power: Figures  # (channels,)
     bin_hz: float
+    frame_length: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,6 +172,7 @@ def tracks_of(
         now.total,
         now.recent_power,
         now.bin_hz,
+        now.frame_length,
         ch,
         bins,
         (step * memory.hop_s).astype(np.float32),
