@@ -95,9 +95,9 @@ class Engine:
         changes: list[RingChange] = []
         for latest in self._ticks(samples):
             self._measure_levels(latest[:, -self.quantum :])
-            frames = [(own, own.advance(spectra)) for own, spectra in self._spectra(latest)]
-            for (resolution, now), verdict in zip(frames, judge(frames), strict=True):
-                changes += self._look(resolution, now, verdict)
+            glances = [own.glance(spectra) for own, spectra in self._spectra(latest)]
+            for glance, verdict in zip(glances, judge(glances), strict=True):
+                changes += self._look(glance.resolution, glance.now, verdict)
         return changes
 
     def spectra(self, block: NDArray[np.float32]) -> Iterator[tuple[int, Resolution, Spectra]]:

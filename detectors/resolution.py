@@ -7,14 +7,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from prehowl.detectors.bands import band_index
-from prehowl.detectors.belief import TREES, Belief, Verdict, no_verdict
+from prehowl.detectors.belief import TREES, Belief, Verdict, log_odds, no_verdict
 from prehowl.detectors.climbers import View
 from prehowl.detectors.harmonics import MULTIPLES
 from prehowl.detectors.memory import SpectrumMemory
 from prehowl.detectors.peaks import find_peaks
-from prehowl.detectors.rises import Rising, gather, joined
+from prehowl.detectors.rises import Rising, gather
 from prehowl.detectors.spectrum import FLOOR_POWER, Spectra, hann, power_spectra
-from prehowl.detectors.tracks import LOOKS, Now
+from prehowl.detectors.tracks import LOOKS, Figures, Now
 from prehowl.detectors.trees import Trees
 
 RECENT_S = 0.6
@@ -108,7 +108,8 @@ class Resolution:
         self._recent_step = np.float32(1 - np.exp(-self.hop_s / RECENT_S))
         self._ticks = 0
         self.band = band_index(np.maximum(np.arange(bins), 1) * self.bin_hz)  # of each bin
-        self._belief = Belief(channels, bins, design.follow, trees)
+        self.trees = trees
+        self.belief = Belief(channels, bins, design.follow, trees)
 
     @property
     def is_useful(self) -> bool:
@@ -157,8 +158,13 @@ class Resolution:
 
     def step(self, spectra: Spectra) -> tuple[Now, Verdict]:
         """Take one tick's spectra; return the newest frame and the verdict."""
+        glance = self.glance(spectra)
+        return glance.now, judge([glance])[0]
+
+    def glance(self, spectra: Spectra) -> "Glance":
+        """Take one tick's spectra; return what is there for `judge`."""
         now = self.advance(spectra)
-        return now, judge([(self, now)])[0]
+        return Glance(self, now, self.views(now) if self.is_judged else None)
 
     @property
     def is_judged(self) -> bool:
@@ -184,8 +190,7 @@ class Resolution:
 
     def rising(self, now: Now) -> Rising:
         """Return what speaks for and against each rising peak of the frame just advanced to."""
-        views = self.views(now)
-        return joined(gather(views) if views else [])
+        return gather(self.views(now))[0]
 
     def views(self, now: Now) -> list[View]:
         """Return what of the frame just advanced to is to be looked at for rises."""
@@ -201,23 +206,37 @@ class Resolution:
             for memory, steps in pasts
         ]
 
-    def follow(self, rising: Rising) -> Verdict:
-        """Take what rises in the frame just advanced to into the belief; return the verdict."""
-        return self._belief.follow(rising)
+
+@dataclass(frozen=True, slots=True)
+class Glance:
+    """The newest frame of a resolution, before it is judged."""
+
+    resolution: Resolution
+    now: Now
+    views: list[View] | None  # None: this one is not judged
+
+    def verdict(self, rising: Rising, odds: Figures) -> Verdict:
+        """Take what rises in the frame, and what it weighs, into the running belief."""
+        if self.views is None:
+            return no_verdict()
+        return self.resolution.belief.follow(rising, odds)
 
 
-def judge(frames: Sequence[tuple[Resolution, Now]]) -> list[Verdict]:
-    """Return the verdict on the newest frame of each of some resolutions.
+def judge(glances: Sequence[Glance]) -> list[Verdict]:
+    """Return the verdict on each of the frames that end with one tick.
 
-    All frames that end with a tick are judged at once, see `rises.gather`: that costs half of one
-    after the other.
+    All are judged at once, see `candidates`: that costs half of one after the other. They must
+    be of one engine, so that their evidence is weighed by the same trees.
     """
-    looked_at = [
-        resolution.views(now) if resolution.is_judged else None for resolution, now in frames
-    ]
-    views = [view for own in looked_at for view in own or ()]
-    rising = iter(gather(views) if views else [])
-    return [
-        no_verdict() if own is None else resolution.follow(joined([next(rising) for _ in own]))
-        for (resolution, _), own in zip(frames, looked_at, strict=True)
-    ]
+    if not glances:
+        return []
+    views = [view for glance in glances for view in glance.views or ()]
+    rising, view = gather(views)
+    odds = log_odds(rising, glances[0].resolution.trees)
+    ends = np.cumsum([len(glance.views or ()) for glance in glances])
+    verdicts, begin = [], 0
+    for glance, end in zip(glances, np.searchsorted(view, ends).tolist(), strict=True):
+        own = slice(begin, end)
+        verdicts.append(glance.verdict(rising.only(own), odds[own]))
+        begin = end
+    return verdicts

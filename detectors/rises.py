@@ -57,6 +57,10 @@ class Rising:
     bin: NDArray[np.intp]  # (rows,)
     figures: Figures  # (rows, columns)
 
+    def only(self, keep: slice) -> "Rising":
+        """Return some of the rows."""
+        return Rising(self.ch[keep], self.bin[keep], self.figures[keep])
+
     def column(self, name: str) -> Figures:
         """Return one column of the figures."""
         return np.asarray(self.figures[:, COLUMN[name]])
@@ -68,36 +72,33 @@ def none_rising() -> Rising:
     return Rising(none, none, np.zeros((0, len(COLUMNS)), np.float32))
 
 
-def joined(parts: Sequence[Rising]) -> Rising:
-    """Return the rows of all parts."""
-    some = [part for part in parts if len(part.ch)]
-    if len(some) < 2:
-        return some[0] if some else none_rising()
-    return Rising(
-        np.concatenate([part.ch for part in some]),
-        np.concatenate([part.bin for part in some]),
-        np.concatenate([part.figures for part in some]),
-    )
-
-
-def gather(views: Sequence[View]) -> list[Rising]:
-    """Return, for each view, a row for each peak and span in which it rises straight enough.
+def gather(views: Sequence[View]) -> tuple[Rising, NDArray[np.intp]]:
+    """Return a row for each peak and span in which it rises straight enough.
 
     Parameters
     ----------
     views : sequence of View
-        All frames of a tick and their memories, one at least: see `candidates`.
+        All frames of a tick and their memories, at once: see `candidates`.
+
+    Returns
+    -------
+    rising : Rising
+        Sorted by view.
+    view : ndarray of int, shape (rows,)
+        Number of the view that each row is of.
     """
+    if not views:
+        return none_rising(), np.zeros(0, np.intp)
     rows, rise = straight_risers(views)
     parts = slopes_of_the_last(rows.seen.level_dbfs, rows.seen.present, rise, (0.5, 0.25))
     late, last = parts / rise.slope
     # Leave out what has stopped rising: an attack that reached its note.
     kept = np.flatnonzero((late > 0.4) & (last > 0.2))
     if not len(kept):
-        return [none_rising()] * len(views)
+        return none_rising(), kept
     rows, rise = rows.only(kept), rise.only(kept)
     figures = _figures(views, rows, rise, {"late_share": late[kept], "last_share": last[kept]})
-    return [Rising(rows.ch[own], rows.bin[own], figures[own]) for own in rows.of_views(len(views))]
+    return Rising(rows.ch, rows.bin, figures), rows.view
 
 
 @dataclass(frozen=True, slots=True)
