@@ -87,24 +87,32 @@ class _Risers:
 
 
 def _risers(views: Sequence[View]) -> _Risers:
-    parts, spans = [], 0
-    for view in views:
-        peaks = view.peaks
-        past = np.maximum(
-            view.memory.at(peaks.index, HALF_LOOKS * view.steps[:, None]), FLOOR_POWER
-        )
-        found = np.flatnonzero(peaks.power >= COMPANY_RATIO * past)
-        span, peak = np.divmod(found, max(1, len(peaks.ch)))
-        ch = peaks.ch[peak]
-        group = (spans + span) * view.memory.channels + ch
-        levels = decibels(np.stack([peaks.power[peak], past.reshape(-1)[found]]))
-        parts.append((ch, peaks.bin[peak], view.steps[span], group, levels))
-        spans += len(view.steps)
-    ch, bins, step, group, (level, before) = (
-        np.concatenate(part, axis=-1) for part in zip(*parts, strict=True)
+    found, past = [], []
+    for own in views:
+        before = own.memory.at(own.peaks.index, HALF_LOOKS * own.steps[:, None])
+        before = np.maximum(before, FLOOR_POWER)
+        rises = np.flatnonzero(own.peaks.power >= COMPANY_RATIO * before)
+        found.append(rises)
+        past.append(before.reshape(-1)[rises])
+    view = np.repeat(np.arange(len(views)), [len(rises) for rises in found])
+    # From the place in a view's table of spans and peaks to places in the lists of all views.
+    peaks = np.array([len(own.peaks.ch) for own in views])
+    spans = np.array([len(own.steps) for own in views])
+    span, peak = np.divmod(np.concatenate(found), np.maximum(peaks, 1)[view])
+    span += (np.cumsum(spans) - spans)[view]
+    peak += (np.cumsum(peaks) - peaks)[view]
+    ch = np.concatenate([own.peaks.ch for own in views])[peak]
+    power = np.concatenate([own.peaks.power for own in views])[peak]
+    level, level_before = decibels(np.stack([power, np.concatenate(past)]))
+    return _Risers(
+        view,
+        ch,
+        np.concatenate([own.peaks.bin for own in views])[peak],
+        np.concatenate([own.steps for own in views])[span],
+        span * len(views[0].is_reference) + ch,
+        level,
+        level - level_before,
     )
-    view_of = np.repeat(np.arange(len(views)), [len(part[0]) for part in parts])
-    return _Risers(view_of, ch, bins, step, group, level, level - before)
 
 
 def _goes_on(views: Sequence[View], risers: _Risers, some: NDArray[np.intp]) -> NDArray[np.bool_]:
