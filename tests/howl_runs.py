@@ -50,6 +50,7 @@ def built_tracks(
         total=total,
         recent_power=total.copy(),
         bin_hz=bin_hz,
+        frame_length=2 * (spectrum.shape[1] - 1),
         ch=on,
         bin=place,
         step_s=np.full(count, step_s, np.float32),
