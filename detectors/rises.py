@@ -130,14 +130,15 @@ def _surroundings(views: Sequence[View], rows: Candidates, rise: Rise) -> _Surro
         power.append(view.now.power.reshape(-1)[index[:, own]])
         total_past[own] = view.memory.totals(ch, looks_back(rows.step[own]))
         earlier[own] = _before(view.longest, index[0, own], seen_s[own])
-    here, around = np.split(np.concatenate(power, axis=1), [1])
+    all_power = np.concatenate(power, axis=1)
+    here, around = all_power[0], all_power[1:]
     return _Surroundings(
         np.concatenate(total),
         np.concatenate(recent),
         total_past,
         earlier.max(axis=1),
-        neighbours.ratio_db(here[0], around[: len(beside)]),
-        harmonics.ratio_db(here[0], around[len(beside) :], usable),
+        neighbours.ratio_db(here, around[: len(beside)]),
+        harmonics.ratio_db(here, around[len(beside) :], usable),
     )
 
 
