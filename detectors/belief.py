@@ -47,6 +47,9 @@ SIGNALS = {
     "flank_share": -1,
     "record": 1,
     "company": -1,
+    "usual_lines": -1,
+    "over_usual": 1,
+    "new": 1,
     "phpr": 1,
     "growth": 0,
     "frame": 0,
@@ -83,6 +86,9 @@ def signals(rising: Rising) -> Figures:
             c("flank_rise_db") / rise,
             np.clip(c("record_db"), -20, 30),
             c("company"),
+            c("usual_lines"),
+            c("over_usual_db"),
+            c("new_db"),
             c("phpr_db"),
             c("growth_db_per_s"),
             c("frame_s"),
@@ -130,9 +136,18 @@ class Belief:
         self._belief = np.full(channels * bins, FLOOR, np.float32)
         self._live = np.zeros(0, np.intp)  # where it is above the floor
 
-    def follow(self, rising: Rising) -> Verdict:
-        """Take in one frame's rising peaks; return the verdict on them."""
-        index, best, odds = self._one_a_bin(rising)
+    def follow(self, rising: Rising, odds: Figures | None = None) -> Verdict:
+        """Take in one frame's rising peaks; return the verdict on them.
+
+        Parameters
+        ----------
+        rising : Rising
+        odds : ndarray of float32, shape (rows,), optional
+            What `log_odds` says of them, where that is known already.
+        """
+        if odds is None:
+            odds = log_odds(rising, self._trees)
+        index, best, odds = self._one_a_bin(rising, odds)
         before = self._belief[index]
         for beside in (index - 1, index + 1):  # a ring between two bins
             np.maximum(before, self._belief[beside], out=before)
@@ -152,10 +167,11 @@ class Belief:
             np.zeros(len(best), bool),
         )
 
-    def _one_a_bin(self, rising: Rising) -> tuple[NDArray[np.intp], NDArray[np.intp], Figures]:
+    def _one_a_bin(
+        self, rising: Rising, odds: Figures
+    ) -> tuple[NDArray[np.intp], NDArray[np.intp], Figures]:
         """Return, of the rows of each bin, the one that says most: its bin, number and odds."""
         index = rising.ch * self._bins + rising.bin
-        odds = log_odds(rising, self._trees)
         order = np.lexsort((odds, index))
         last = np.append(index[order][1:] != index[order][:-1], True)[: len(order)]
         best = order[last]

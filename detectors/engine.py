@@ -6,15 +6,18 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from prehowl.detectors import lingering as lingers
+from prehowl.detectors import lingering
+from prehowl.detectors.background import Background
 from prehowl.detectors.bands import band_index
 from prehowl.detectors.belief import TREES, suspicion_of
 from prehowl.detectors.framing import SampleMemory, quantum_length
-from prehowl.detectors.resolution import DESIGNS, Resolution
+from prehowl.detectors.resolution import DESIGNS, Resolution, judge
 from prehowl.detectors.rings import ALARMS, RingChange
-from prehowl.detectors.spectrum import to_dbfs
+from prehowl.detectors.spectrum import Spectra, to_dbfs
 from prehowl.detectors.tracker import ChannelSetup, Frame, RingTracker
+from prehowl.detectors.tracks import Now
 from prehowl.detectors.trees import Trees
+from prehowl.detectors.verdict import Verdict
 
 LEVEL_MEMORY_S = 0.1
 SUSPICION_MEMORY_S = 0.4
@@ -58,8 +61,9 @@ class Engine:
         self.channels = len(channels)
         self.quantum = quantum_length(rate_hz)
         reference = np.array([setup.is_reference for setup in channels], bool)
+        background = Background()
         made = (
-            Resolution(design, self.channels, rate_hz, self.quantum, reference, trees)
+            Resolution(design, self.channels, rate_hz, self.quantum, reference, background, trees)
             for design in DESIGNS
         )
         self.resolutions = tuple(resolution for resolution in made if resolution.is_useful)
@@ -95,14 +99,13 @@ class Engine:
         changes: list[RingChange] = []
         for latest in self._ticks(samples):
             self._measure_levels(latest[:, -self.quantum :])
-            for resolution, spectra in self._spectra(latest):
-                changes += self._look(resolution, spectra)
+            glances = [own.glance(spectra) for own, spectra in self._spectra(latest)]
+            for glance, verdict in zip(glances, judge(glances), strict=True):
+                changes += self._look(glance.resolution, glance.now, verdict)
         return changes
 
-    def spectra(
-        self, block: NDArray[np.float32]
-    ) -> Iterator[tuple[int, Resolution, NDArray[np.float32]]]:
-        """Yield tick, resolution and its new spectra (frames, channels, bins), without judging.
+    def spectra(self, block: NDArray[np.float32]) -> Iterator[tuple[int, Resolution, Spectra]]:
+        """Yield tick, resolution and its new spectra, without judging.
 
         For the bench, which looks at what the resolutions see. An engine is either fed or used
         so, not both.
@@ -128,24 +131,20 @@ class Engine:
             self._tick += 1
             yield latest
 
-    def _spectra(
-        self, latest: NDArray[np.float32]
-    ) -> Iterator[tuple[Resolution, NDArray[np.float32]]]:
+    def _spectra(self, latest: NDArray[np.float32]) -> Iterator[tuple[Resolution, Spectra]]:
         for resolution in self.resolutions:
             if resolution.due(self._tick):
                 yield resolution, resolution.spectra(latest)
 
-    def _look(self, resolution: Resolution, spectra: NDArray[np.float32]) -> list[RingChange]:
-        now, verdict = resolution.step(spectra)
+    def _look(self, resolution: Resolution, now: Now, verdict: Verdict) -> list[RingChange]:
         suspicion = suspicion_of(verdict.belief, self._sensitivity[verdict.ch])
-        lingering = resolution.lingering(now)
-        if lingering is not None:
-            of_lines = lingers.suspicion_of(lingering.belief, self._sensitivity[lingering.ch])
-            suspicion, verdict = np.append(suspicion, of_lines), verdict.and_also(lingering)
+        lines = resolution.lingering(now)
+        if lines is not None:
+            of_lines = lingering.suspicion_of(lines.belief, self._sensitivity[lines.ch])
+            suspicion, verdict = np.append(suspicion, of_lines), verdict.and_also(lines)
         if not len(verdict.ch) and not self._tracker.rings:
             return []
-        bands = band_index(verdict.bin * now.bin_hz)
-        np.maximum.at(self._suspicion, (verdict.ch, bands), suspicion)
+        np.maximum.at(self._suspicion, (verdict.ch, resolution.band[verdict.bin]), suspicion)
         return self._tracker.see(
             Frame(
                 now,
@@ -161,7 +160,8 @@ class Engine:
 
     def _measure_levels(self, newest: NDArray[np.float32]) -> None:
         keep = np.float32(np.exp(-self.quantum / (LEVEL_MEMORY_S * self.rate_hz)))
-        mean_square = (newest * newest).mean(axis=1)
+        mean_square = np.einsum("ij,ij->i", newest, newest) / newest.shape[1]
         self._mean_square += (1 - keep) * (mean_square - self._mean_square)
-        self._peak = np.maximum(np.abs(newest).max(axis=1), self._peak * keep)
+        peak = np.maximum(newest.max(axis=1), -newest.min(axis=1))
+        self._peak = np.maximum(peak, self._peak * keep)
         self._suspicion *= np.float32(np.exp(-self.quantum / (SUSPICION_MEMORY_S * self.rate_hz)))

@@ -5,6 +5,7 @@ first hidden, then straight. So besides slope and residual the fit tells the slo
 half against the whole.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -61,37 +62,55 @@ def fit(level_db: NDArray[np.float32], present: NDArray[np.float32]) -> Rise:
     count, sum_t, sum_tt = (present @ basis).T
     sum_l, sum_lt = (off @ basis[:, :2]).T
     sum_ll = np.einsum("ij,ij->i", off, off)
+    first = np.where(count > 0, present.argmax(axis=1), looks - 1)
     count = np.maximum(count, 1)
     spread_t = np.maximum(sum_tt - sum_t * sum_t / count, np.float32(1e-6))
     together = sum_lt - sum_t * sum_l / count
     slope = together / spread_t
     unexplained = np.maximum(sum_ll - sum_l * sum_l / count - slope * together, 0)
-    seen = present.any(axis=1)
-    first = np.where(seen, present.argmax(axis=1), looks - 1)
     seen_for = (looks - 1 - first).astype(np.float32)
     return Rise(slope, np.sqrt(unexplained / count), seen_for, count / (seen_for + 1))
 
 
 def slope(level_db: NDArray[np.float32], present: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Return the slopes that `fit` finds, dB per look; half the work."""
-    basis = _powers_of_time(level_db.shape[1])
-    off = present * (level_db - level_db[:, -1:])
-    count, sum_t, sum_tt = (present @ basis).T
-    sum_l, sum_lt = (off @ basis[:, :2]).T
+    """Return the slopes that `fit` finds, dB per look; half the work.
+
+    Shapes (..., tracks, looks), broadcast against each other: several questions at once cost
+    little more than one.
+    """
+    basis = _powers_of_time(level_db.shape[-1])
+    off = present * (level_db - level_db[..., -1:])
+    counted, summed = present @ basis, off @ basis[:, :2]
+    count, sum_t, sum_tt = counted[..., 0], counted[..., 1], counted[..., 2]
+    sum_l, sum_lt = summed[..., 0], summed[..., 1]
     count = np.maximum(count, 1)
     spread_t = np.maximum(sum_tt - sum_t * sum_t / count, np.float32(1e-6))
     return np.asarray((sum_lt - sum_t * sum_l / count) / spread_t, np.float32)
 
 
-def slope_of_the_last(
+def slopes_of_the_last(
     level_db: NDArray[np.float32],
     present: NDArray[np.float32],
     rise: Rise,
-    part: float,
+    parts: Sequence[float],
 ) -> NDArray[np.float32]:
-    """Return the slope over the last `part` (0..1) of the looks of each fit, dB per look."""
+    """Return the slopes over the last part of the looks of each fit, dB per look.
+
+    Parameters
+    ----------
+    level_db, present : ndarray of float32, shape (tracks, looks)
+    rise : Rise
+        From `fit`.
+    parts : sequence of float
+        0..1 each.
+
+    Returns
+    -------
+    ndarray of float32, shape (parts, tracks)
+    """
     time = _powers_of_time(level_db.shape[1])[:, 1]
-    span = np.maximum(rise.looks * np.float32(part), 2)[:, None]
+    share = np.asarray(parts, np.float32)[:, None]
+    span = np.maximum(rise.looks * share, 2)[:, :, None]
     return slope(level_db, present * (time >= -span))
 
 

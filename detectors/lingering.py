@@ -104,13 +104,19 @@ class Survey:
         self._is_reference = is_reference
         self._candidates = slice(candidates[0], candidates[1] + 1)
         self._trees = trees
+        self._fast: LongTermSpectrum | None = None
+        self.usual: LongTermSpectrum | None = None  # the slow mean when it was last read
 
-    def add(self, power: Figures) -> None:
-        """Take in the spectrum that the slow past has just got."""
-        self._means.add(power)
+    def add(self, power: Figures, total: Figures) -> None:
+        """Take in the spectrum, and its sum, that the slow past has just got."""
+        self._means.add(power, total)
+
+    def renew(self) -> None:
+        """Read the means as they stand now."""
+        self._fast, self.usual = self._means.read()
 
     def look(self, now: Now) -> Verdict:
-        """Look through the long-term spectrum; return its lines, and how surely each lingers."""
+        """Return the lines of the means as last read, and how surely each lingers."""
         found = self.candidates(now)
         odds = self._trees.sums(found.signals)
         duration = np.full(len(odds), FAST_S, np.float32)
@@ -118,8 +124,10 @@ class Survey:
         return Verdict(found.ch, found.bin, odds, -found.fall_db_per_s, duration, lingers)
 
     def candidates(self, now: Now) -> Candidates:
-        """Return the lines that might linger."""
-        fast, usual = self._means.read()
+        """Return the lines of the means as last read that might linger."""
+        fast, usual = self._fast, self.usual
+        if fast is None or usual is None:
+            raise ValueError("the means were never read; call renew() first")
         is_candidate = fast.is_line & (fast.relative_db >= QUIETEST_CANDIDATE_DB)
         if self._is_reference.any():
             music = fast.is_line[self._is_reference].any(axis=0)

@@ -57,28 +57,31 @@ class LongTerm:
     ) -> None:
         self._means = [np.zeros((channels, bins), np.float32) for _ in range(2)]
         self._steps = [np.float32(hop_s / tau_s) for tau_s in (FAST_S, SLOW_S)]
+        self._totals = [np.zeros(channels, np.float32) for _ in range(2)]
         self._change = np.empty((channels, bins), np.float32)
         self._first, self._last = first_bin, last_bin
         self.heard = 0
 
-    def add(self, power: Figures) -> None:
-        """Take in one spectrum of shape (channels, bins)."""
+    def add(self, power: Figures, total: Figures) -> None:
+        """Take in one spectrum of shape (channels, bins), and its sum over all bins there are."""
         self.heard += 1
-        for mean, step in zip(self._means, self._steps, strict=True):
+        for mean, whole, step in zip(self._means, self._totals, self._steps, strict=True):
             # A plain mean at first, then one with a memory.
+            share = max(step, np.float32(1 / self.heard))
             np.subtract(power, mean, out=self._change)
-            self._change *= max(step, np.float32(1 / self.heard))
+            self._change *= share
             mean += self._change
+            whole += share * (total - whole)
 
     def read(self) -> tuple[LongTermSpectrum, LongTermSpectrum]:
         """Return the fast and the slow mean as they stand."""
-        fast, slow = (self._read(mean) for mean in self._means)
+        fast, slow = map(self._read, self._means, self._totals)
         return fast, slow
 
-    def _read(self, mean: Figures) -> LongTermSpectrum:
+    def _read(self, mean: Figures, whole: Figures) -> LongTermSpectrum:
         level = decibels(mean)
         prominence = level - ground_db(level)
-        total = decibels(mean.sum(axis=1))
+        total = decibels(whole)
         relative = level + TONE_DB - total[:, None]
         is_line = np.zeros(level.shape, bool)
         here = slice(self._first, self._last + 1)

@@ -20,8 +20,10 @@ def measure(tracks: Tracks) -> NDArray[np.float32]:
     were their thresholds for a howl.
     """
     bins = tracks.power.shape[1]
-    ends = tracks.power[:, 0].astype(np.float64) + tracks.power[:, -1]
-    average = (2 * tracks.total.astype(np.float64) - ends) / (2 * (bins - 1))
+    ends = tracks.power[:, 0].astype(np.float64)
+    if 2 * (bins - 1) == tracks.frame_length:  # else its last bin, of no weight, is not kept
+        ends += tracks.power[:, -1]
+    average = (2 * tracks.total.astype(np.float64) - ends) / tracks.frame_length
     peak = np.maximum(tracks.power[tracks.ch, tracks.bin], FLOOR_POWER)
-    ratio = peak / np.maximum(average, float(FLOOR_POWER) / bins)[tracks.ch]
+    ratio = peak / np.maximum(average, 2 * float(FLOOR_POWER) / tracks.frame_length)[tracks.ch]
     return np.asarray(10 * np.log10(ratio), np.float32)

@@ -1,16 +1,21 @@
 """One time-frequency resolution: frames of one length through spectra, peaks and rises."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from prehowl.detectors.belief import TREES, Belief
+from prehowl.detectors.background import Background
+from prehowl.detectors.bands import band_index
+from prehowl.detectors.belief import TREES, Belief, log_odds
+from prehowl.detectors.climbers import View
+from prehowl.detectors.harmonics import MULTIPLES
 from prehowl.detectors.lingering import Survey
 from prehowl.detectors.memory import SpectrumMemory
 from prehowl.detectors.peaks import find_peaks
-from prehowl.detectors.rises import Rising, gather, joined, none_rising
-from prehowl.detectors.spectrum import FLOOR_POWER, hann, power_spectrum
+from prehowl.detectors.rises import Rising, gather
+from prehowl.detectors.spectrum import FLOOR_POWER, Spectra, hann, power_spectra
 from prehowl.detectors.tracks import LOOKS, Figures, Now
 from prehowl.detectors.trees import Trees
 from prehowl.detectors.verdict import Verdict, no_verdict
@@ -72,6 +77,8 @@ class Resolution:
     quantum : int
         Samples of one tick.
     is_reference : ndarray of bool, shape (channels,)
+    background : Background
+        Where this resolution's survey, if it has one, tells all what it sees.
     trees : Trees
         By which evidence is weighed; others only while they are being fitted.
     """
@@ -83,6 +90,7 @@ class Resolution:
         rate_hz: int,
         quantum: int,
         is_reference: NDArray[np.bool_],
+        background: Background,
         trees: Trees = TREES,
     ) -> None:
         self.design = design
@@ -94,13 +102,16 @@ class Resolution:
         self.bin_hz = rate_hz / self.frame_length
         self._window = hann(self.frame_length)
         self._windowed = np.empty((self.frames_per_tick, channels, self.frame_length), np.float32)
-        bins = self.frame_length // 2 + 1
-        self._power = np.empty((self.frames_per_tick, channels, bins), np.float32)
         self._is_reference = is_reference
         self._first = max(EDGE_BINS, round(design.low_hz / self.bin_hz))
-        top = bins - 1 - EDGE_BINS
+        whole = self.frame_length // 2 + 1
+        top = whole - 1 - EDGE_BINS
         self._last = min(top, round(min(design.high_hz, 0.47 * rate_hz) / self.bin_hz))
-        reach = (LOOKS - 1) * max(design.steps) + 1
+        # Beyond the highest harmonic of the highest peak nothing is ever looked at. Where that
+        # leaves a tenth (long), squares, sums and the memory cost a tenth.
+        bins = min(whole, round(max(MULTIPLES) * (self._last + 1)) + EDGE_BINS)
+        ticks = -(-((LOOKS - 1) * max(design.steps) + 1) // self.frames_per_tick)
+        reach = ticks * self.frames_per_tick  # whole ticks: each is written in one piece
         self.memory = SpectrumMemory(channels, bins, reach, self.hop_s)
         self._slow = self.memory
         if design.slow_steps:
@@ -109,14 +120,19 @@ class Resolution:
         self._recent = np.full(channels, FLOOR_POWER, np.float32)
         self._recent_step = np.float32(1 - np.exp(-self.hop_s / RECENT_S))
         self._ticks = 0
-        self._belief = Belief(channels, bins, design.follow, trees)
+        self.band = band_index(np.maximum(np.arange(bins), 1) * self.bin_hz)  # of each bin
+        self.trees = trees
+        self.belief = Belief(channels, bins, design.follow, trees)
+        self._background = background
         self.survey = self._surveyed() if design.lingers_hz else None
 
     def _surveyed(self) -> Survey:
         low_hz, high_hz = self.design.lingers_hz or (0.0, 0.0)
         first = max(self._first, round(low_hz / self.bin_hz))
         last = min(self._last, round(high_hz / self.bin_hz))
-        return Survey(self._slow, self._first, self._last, (first, last), self._is_reference)
+        survey = Survey(self._slow, self._first, self._last, (first, last), self._is_reference)
+        self._background.add(first * self.bin_hz, self.bin_hz, survey)
+        return survey
 
     @property
     def is_useful(self) -> bool:
@@ -142,7 +158,7 @@ class Resolution:
         """Tell whether a frame ends on this tick (counted from 1)."""
         return tick % max(1, round(self.design.hop_quanta)) == 0
 
-    def spectra(self, samples: NDArray[np.float32]) -> NDArray[np.float32]:
+    def spectra(self, samples: NDArray[np.float32]) -> Spectra:
         """Return the spectra that end within the present tick.
 
         Parameters
@@ -152,25 +168,26 @@ class Resolution:
 
         Returns
         -------
-        ndarray of float32, shape (frames_per_tick, channels, bins)
-            Valid until the next call.
+        Spectra
+            Of `frames_per_tick` frames. They stand in the memory already, for `advance`, and are
+            valid until the next call.
         """
         count, end = self.frames_per_tick, samples.shape[1]
         stops = [end - back * self.hop_length for back in range(count - 1, -1, -1)]
         for number, stop in enumerate(stops):
             frame = samples[:, stop - self.frame_length : stop]
             np.multiply(frame, self._window, out=self._windowed[number])
-        return power_spectrum(self._windowed, self._power)
+        return power_spectra(self._windowed, self.memory.room(count))
 
-    def step(self, spectra: Figures) -> tuple[Now, Verdict]:
-        """Take one tick's spectra, (frames, channels, bins); return the newest and the verdict."""
+    def step(self, spectra: Spectra) -> tuple[Now, Verdict]:
+        """Take one tick's spectra; return the newest frame and the verdict."""
+        glance = self.glance(spectra)
+        return glance.now, judge([glance])[0]
+
+    def glance(self, spectra: Spectra) -> "Glance":
+        """Take one tick's spectra; return what is there for `judge`."""
         now = self.advance(spectra)
-        verdict = self._belief.follow(self.rising(now)) if self.is_judged else no_verdict()
-        return now, verdict
-
-    def lingering(self, now: Now) -> Verdict | None:
-        """Return the lines that linger, where it is time to look; None at all other times."""
-        return self.survey.look(now) if self.survey is not None and self.is_survey_due else None
+        return Glance(self, now, self.views(now) if self.is_judged else None)
 
     @property
     def is_judged(self) -> bool:
@@ -178,11 +195,10 @@ class Resolution:
         odd = self.design.odd_ticks
         return odd is None or self._ticks % 2 == odd
 
-    def advance(self, spectra: Figures) -> Now:
+    def advance(self, spectra: Spectra) -> Now:
         """Remember the spectra of one tick; return the newest."""
         self._ticks += 1
-        for power in spectra:
-            total = power.sum(axis=1)
+        for power, total in zip(spectra.power, spectra.total, strict=True):
             self.memory.add(power, total)
             # A plain mean at first, then one with a memory.
             weight = max(self._recent_step, np.float32(1 / self.memory.heard))
@@ -190,8 +206,10 @@ class Resolution:
         if self._has_slow_news:
             self._slow.add(power, total)
             if self.survey is not None:
-                self.survey.add(power)
-        return Now(power, total, self._recent.copy(), self.bin_hz)
+                self.survey.add(power, total)
+                if self.is_survey_due:
+                    self.survey.renew()
+        return Now(power, total, self._recent.copy(), self.bin_hz, self.frame_length)
 
     @property
     def _has_slow_news(self) -> bool:
@@ -200,22 +218,66 @@ class Resolution:
     @property
     def is_survey_due(self) -> bool:
         """Tell whether the frame just advanced to is one to look for lingering lines in."""
+        slow = self._slow
         if self.survey is None or not self._has_slow_news:
             return False
-        slow = self._slow
-        return (
-            slow.heard % self.design.survey_step == 0 and slow.heard * slow.hop_s > FIRST_SURVEY_S
-        )
+        is_early = slow.heard * slow.hop_s <= FIRST_SURVEY_S
+        return slow.heard % self.design.survey_step == 0 and not is_early
+
+    def lingering(self, now: Now) -> Verdict | None:
+        """Return the lines that linger, where it is time to look; None at all other times."""
+        return self.survey.look(now) if self.survey is not None and self.is_survey_due else None
 
     def rising(self, now: Now) -> Rising:
         """Return what speaks for and against each rising peak of the frame just advanced to."""
+        return gather(self.views(now))[0]
+
+    def views(self, now: Now) -> list[View]:
+        """Return what of the frame just advanced to is to be looked at for rises."""
         if self.memory.heard * self.hop_s < 2 * self.frame_s:
-            return none_rising()  # the stream's begin rises in every frame that is not yet full
+            return []  # the stream's begin rises in every frame that is not yet full
         floor = np.minimum(now.recent_power, now.total) * QUIETEST_SHARE
         peaks = find_peaks(now.power, floor, self._first, self._last)
         known = self._is_reference
-        fast = gather(now, peaks, self.memory, self.design.steps, self._slow, known)
-        if not self._has_slow_news:
-            return fast
-        slow = gather(now, peaks, self._slow, self.design.slow_steps, self._slow, known)
-        return joined([fast, slow])
+        pasts = [(self.memory, self.design.steps)]
+        if self._has_slow_news:
+            pasts.append((self._slow, self.design.slow_steps))
+        return [
+            View(now, peaks, memory, np.array(steps), self._slow, known, self._background)
+            for memory, steps in pasts
+        ]
+
+
+@dataclass(frozen=True, slots=True)
+class Glance:
+    """The newest frame of a resolution, before it is judged."""
+
+    resolution: Resolution
+    now: Now
+    views: list[View] | None  # None: this one is not judged
+
+    def verdict(self, rising: Rising, odds: Figures) -> Verdict:
+        """Take what rises in the frame, and what it weighs, into the running belief."""
+        if self.views is None:
+            return no_verdict()
+        return self.resolution.belief.follow(rising, odds)
+
+
+def judge(glances: Sequence[Glance]) -> list[Verdict]:
+    """Return the verdict on each of the frames that end with one tick.
+
+    All are judged at once, see `candidates`: that costs half of one after the other. They must
+    be of one engine, so that their evidence is weighed by the same trees.
+    """
+    if not glances:
+        return []
+    views = [view for glance in glances for view in glance.views or ()]
+    rising, view = gather(views)
+    odds = log_odds(rising, glances[0].resolution.trees)
+    ends = np.cumsum([len(glance.views or ()) for glance in glances])
+    verdicts, begin = [], 0
+    for glance, end in zip(glances, np.searchsorted(view, ends).tolist(), strict=True):
+        own = slice(begin, end)
+        verdicts.append(glance.verdict(rising.only(own), odds[own]))
+        begin = end
+    return verdicts

@@ -3,8 +3,7 @@
 One row is one peak over one span of time. The columns are plain physical figures; `belief` weighs
 them. The same rows are what the bench collects to fit those weights.
 
-Most peaks of music do not rise, so a cheap look at three moments of the past comes first and all
-else is done for few.
+Most peaks of music do not rise: `candidates` finds the few that do.
 """
 
 from collections.abc import Sequence
@@ -14,12 +13,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from prehowl.detectors import harmonics, neighbours
-from prehowl.detectors.growth import Rise, fit, slope, slope_of_the_last
+from prehowl.detectors.candidates import Candidates, straight_risers
+from prehowl.detectors.climbers import View
+from prehowl.detectors.growth import Rise, slope, slopes_of_the_last
 from prehowl.detectors.memory import SpectrumMemory
-from prehowl.detectors.peaks import Peaks
 from prehowl.detectors.spectrum import decibels
 from prehowl.detectors.steadiness import CENTS_PER_NEPER, wander_bins
-from prehowl.detectors.tracks import Figures, Now, Tracks, look_back
+from prehowl.detectors.tracks import Figures, looks_back
 
 COLUMNS = (
     "rise_db",  # height of the straight line fitted to the level
@@ -38,6 +38,9 @@ COLUMNS = (
     "flank_rise_db",  # how far the foot of its main lobe rose
     "record_db",  # level against the loudest at this place before it began to rise
     "company",  # other peaks of the channel that rise by half as much or more
+    "usual_lines",  # how many lines the channel has in the long run
+    "over_usual_db",  # tone against the channel's power in the long run
+    "new_db",  # tone against the level at its place in the long run
     "phpr_db",
     "growth_db_per_s",
     "frequency_hz",
@@ -45,16 +48,8 @@ COLUMNS = (
 )
 COLUMN = {name: number for number, name in enumerate(COLUMNS)}
 
-SMALLEST_RISE_DB = 4.0
-LARGEST_RESIDUAL_DB = 3.0
-LARGEST_SMEAR_DB = 22.0
-"""Growth within one frame beyond which a spectrum shows the window's skirt, not the tone."""
-
 RECORD_LOOKS = 16
 """How many moments of the long past are read."""
-
-HALF_LOOKS, QUARTER_LOOKS, LAST_LOOK = 6, 3, 1
-"""The moments of the cheap look: half and a quarter of a span ago, and just before."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +59,10 @@ class Rising:
     ch: NDArray[np.intp]  # (rows,)
     bin: NDArray[np.intp]  # (rows,)
     figures: Figures  # (rows, columns)
+
+    def only(self, keep: slice) -> "Rising":
+        """Return some of the rows."""
+        return Rising(self.ch[keep], self.bin[keep], self.figures[keep])
 
     def column(self, name: str) -> Figures:
         """Return one column of the figures."""
@@ -76,184 +75,139 @@ def none_rising() -> Rising:
     return Rising(none, none, np.zeros((0, len(COLUMNS)), np.float32))
 
 
-def joined(parts: Sequence[Rising]) -> Rising:
-    """Return the rows of all parts."""
-    some = [part for part in parts if len(part.ch)]
-    if len(some) < 2:
-        return some[0] if some else none_rising()
-    return Rising(
-        np.concatenate([part.ch for part in some]),
-        np.concatenate([part.bin for part in some]),
-        np.concatenate([part.figures for part in some]),
-    )
-
-
-@dataclass(frozen=True, slots=True)
-class Climbers:
-    """Peaks that passed the cheap look, one entry a peak and span."""
-
-    peak: NDArray[np.intp]  # (entries,) number in `Peaks`
-    step: NDArray[np.intp]  # (entries,) frames from look to look
-    company: Figures  # (entries,)
-
-
-def gather(
-    now: Now,
-    peaks: Peaks,
-    memory: SpectrumMemory,
-    steps: Sequence[int],
-    longest: SpectrumMemory,
-    is_reference: NDArray[np.bool_],
-) -> Rising:
+def gather(views: Sequence[View]) -> tuple[Rising, NDArray[np.intp]]:
     """Return a row for each peak and span in which it rises straight enough.
 
     Parameters
     ----------
-    now : Now
-        The newest frame.
-    peaks : Peaks
-        Of that frame.
-    memory : SpectrumMemory
-        Its past.
-    steps : sequence of int
-        Frames of the memory from look to look, one for each span.
-    longest : SpectrumMemory
-        The memory that reaches back farthest in this resolution.
-    is_reference : ndarray of bool, shape (channels,)
-        Channels that cannot be in a loop: what rises there rises in no loop.
+    views : sequence of View
+        All frames of a tick and their memories, at once: see `candidates`.
+
+    Returns
+    -------
+    rising : Rising
+        Sorted by view.
+    view : ndarray of int, shape (rows,)
+        Number of the view that each row is of.
     """
-    climbers = _climbers(peaks, memory, steps, is_reference)
-    if not len(climbers.peak):
-        return none_rising()
-    ch, bins = peaks.ch[climbers.peak], peaks.bin[climbers.peak]
-    tracks = look_back(now, memory, ch, bins, climbers.step)
-    rise = fit(tracks.level_dbfs, tracks.present)
-    seen_s = rise.looks * tracks.step_s
-    keep = (rise.rise_db >= SMALLEST_RISE_DB) & (rise.residual_db <= LARGEST_RESIDUAL_DB)
-    keep &= rise.slope * np.float32(tracks.frame_s) <= LARGEST_SMEAR_DB * tracks.step_s
-    keep &= (rise.looks >= 4) & (seen_s >= 1.05 * tracks.frame_s) & (rise.share >= 0.7)
-    kept = np.flatnonzero(keep)
-    if not len(kept):
-        return none_rising()
-    tracks, rise, company = tracks.only(kept), rise.only(kept), climbers.company[kept]
-    late = slope_of_the_last(tracks.level_dbfs, tracks.present, rise, 0.5) / rise.slope
-    last = slope_of_the_last(tracks.level_dbfs, tracks.present, rise, 0.25) / rise.slope
+    if not views:
+        return none_rising(), np.zeros(0, np.intp)
+    rows, rise = straight_risers(views)
+    parts = slopes_of_the_last(rows.seen.level_dbfs, rows.seen.present, rise, (0.5, 0.25))
+    late, last = parts / rise.slope
     # Leave out what has stopped rising: an attack that reached its note.
     kept = np.flatnonzero((late > 0.4) & (last > 0.2))
     if not len(kept):
-        return none_rising()
-    tracks, rise = tracks.only(kept), rise.only(kept)
-    shares = {"late_share": late[kept], "last_share": last[kept], "company": company[kept]}
-    figures = _figures(tracks, rise, shares, _record_db(tracks, rise, longest))
-    return Rising(tracks.ch, tracks.bin, figures)
+        return none_rising(), kept
+    rows, rise = rows.only(kept), rise.only(kept)
+    figures = _figures(views, rows, rise, {"late_share": late[kept], "last_share": last[kept]})
+    return Rising(rows.ch, rows.bin, figures), rows.view
 
 
-def _climbers(
-    peaks: Peaks,
-    memory: SpectrumMemory,
-    steps: Sequence[int],
-    is_reference: NDArray[np.bool_],
-) -> Climbers:
-    """Take the cheap look at every peak over every span."""
-    level = decibels(peaks.power)
-    found, company = [], []
-    for step in steps:
-        half, quarter, last = (
-            level - decibels(memory.at(peaks.index, looks * step))
-            for looks in (HALF_LOOKS, QUARTER_LOOKS, LAST_LOOK)
-        )
-        rises = (half >= 0.5 * SMALLEST_RISE_DB) & (last > -0.3) & (last < 0.5 * half + 0.5)
-        rises &= (quarter > np.maximum(0.2 * half, 0.6)) & (quarter < 0.8 * half + 1)
-        if is_reference.any():
-            rises &= ~_known_to_a_reference(peaks, half, is_reference, memory.bins)
-        some = np.flatnonzero(rises)
-        found.append(some)
-        company.append(_company(peaks.ch, half, some))
-    return Climbers(
-        np.concatenate(found),
-        np.repeat(np.asarray(steps, np.intp), [len(some) for some in found]),
-        np.concatenate(company),
+@dataclass(frozen=True, slots=True)
+class _Surroundings:
+    """What stands around the rows in spectra and memories; arrays of shape (rows,)."""
+
+    total: Figures  # power of the channel, now
+    recent: Figures  # and lately
+    total_past: Figures  # (rows, looks)
+    before: Figures  # the loudest at its place before it began to rise: a note comes back
+    pnpr_db: Figures
+    phpr_db: Figures
+
+
+def _surroundings(views: Sequence[View], rows: Candidates, rise: Rise) -> _Surroundings:
+    """Read what is needed in one go for each view, and work it out for all at once."""
+    bin_count = np.array([view.memory.bins for view in views])[rows.view]
+    harmonic, usable = harmonics.places(rows.bin, rows.position[:, -1], bin_count)
+    beside = neighbours.places(rows.bin, bin_count)
+    index = rows.ch * bin_count + np.concatenate([rows.bin[None], beside, harmonic])
+    total, recent, power = [], [], []
+    total_past = np.empty(rows.seen.present.shape, np.float32)
+    earlier = np.empty((len(rows.ch), RECORD_LOOKS), np.float32)
+    seen_s = rise.looks * rows.step_s
+    for view, own in zip(views, rows.of_views(len(views)), strict=True):
+        ch = rows.ch[own]
+        total.append(view.now.total[ch])
+        recent.append(view.now.recent_power[ch])
+        power.append(view.now.power.reshape(-1)[index[:, own]])
+        total_past[own] = view.memory.totals(ch, looks_back(rows.step[own]))
+        earlier[own] = _before(view.longest, index[0, own], seen_s[own])
+    all_power = np.concatenate(power, axis=1)
+    here, around = all_power[0], all_power[1:]
+    return _Surroundings(
+        np.concatenate(total),
+        np.concatenate(recent),
+        total_past,
+        earlier.max(axis=1),
+        neighbours.ratio_db(here, around[: len(beside)]),
+        harmonics.ratio_db(here, around[len(beside) :], usable),
     )
 
 
-def _company(ch: NDArray[np.intp], rise_db: Figures, some: NDArray[np.intp]) -> Figures:
-    """Return how many other peaks of the same channel rise by half as much or more."""
-    if not len(some):
-        return np.zeros(0, np.float32)
-    apart = 400.0  # more than any two levels differ: one sorted list serves all channels
-    order = np.sort(ch * apart + np.clip(rise_db, -150, 150))
-    base = ch[some] * apart
-    above = np.searchsorted(order, base + 160) - np.searchsorted(order, base + 0.5 * rise_db[some])
-    return np.asarray(above - 1, np.float32)
-
-
-def _known_to_a_reference(
-    peaks: Peaks, rise_db: Figures, is_reference: NDArray[np.bool_], bins: int
-) -> NDArray[np.bool_]:
-    """Tell which peaks rise in a reference channel too (or belong to one): that is music."""
-    own = is_reference[peaks.ch]
-    highest = np.full(bins + 2, -200, np.float32)
-    np.maximum.at(highest, peaks.bin[own] + 1, rise_db[own])
-    near = np.maximum(np.maximum(highest[:-2], highest[1:-1]), highest[2:])
-    return own | (near[peaks.bin] >= 0.5 * rise_db)
-
-
-def _record_db(tracks: Tracks, rise: Rise, longest: SpectrumMemory) -> Figures:
-    """Return the level now against the loudest before the rise: a note comes back, a ring not."""
+def _before(longest: SpectrumMemory, index: NDArray[np.intp], seen_s: Figures) -> Figures:
+    """Return powers at some moments, (rows, `RECORD_LOOKS`); 0 for those of the rise itself."""
     back = longest.frames // RECORD_LOOKS * np.arange(RECORD_LOOKS)
-    index = (tracks.ch * longest.bins + tracks.bin)[:, None]
-    earlier = longest.past(index, np.broadcast_to(back, (len(tracks.ch), len(back))))[:, :, 0]
-    before = back * np.float32(longest.hop_s) > (rise.looks * tracks.step_s)[:, None]
-    loudest = decibels(np.where(before, earlier, 0).max(axis=1))
-    return np.asarray(tracks.level_dbfs[:, -1] - loudest, np.float32)
+    earlier = longest.past(index[:, None], back[None])[:, :, 0]
+    return earlier * (back * np.float32(longest.hop_s) > seen_s[:, None])
 
 
-def _strongest_other(tracks: Tracks, tone: Figures) -> Figures:
-    """Return the past power of the strongest other riser on each track's channel, or 0.
+def _strongest_other(rows: Candidates, tone: Figures) -> Figures:
+    """Return the past power of the strongest other riser on each row's channel, or 0.
 
     Two rings may pass the limit together, and neither should speak against the other; a note
     brings more than one partial.
     """
-    alike = tracks.ch[:, None] == tracks.ch
-    alike &= tracks.step_s[:, None] == tracks.step_s
-    alike &= np.abs(tracks.bin[:, None] - tracks.bin) > 4
+    alike = rows.ch[:, None] == rows.ch
+    alike &= (rows.step_s[:, None] == rows.step_s) & (rows.view[:, None] == rows.view)
+    alike &= np.abs(rows.bin[:, None] - rows.bin) > 4
     strength = np.where(alike, tone[:, -1], 0)
     other = strength.argmax(axis=1)
     return np.where(alike.any(axis=1)[:, None], tone[other], 0)
 
 
-def _figures(tracks: Tracks, rise: Rise, shares: dict[str, Figures], record_db: Figures) -> Figures:
-    level, present = tracks.level_dbfs, tracks.present
-    mean, deviation = wander_bins(level, tracks.position, present)
+def _figures(
+    views: Sequence[View], rows: Candidates, rise: Rise, shares: dict[str, Figures]
+) -> Figures:
+    beside = _surroundings(views, rows, rise)
+    level, present = rows.seen.level_dbfs, rows.seen.present
+    mean, deviation = wander_bins(level, rows.position, present)
     tone = np.asarray(np.float32(1.5) * np.float32(10) ** (level / 10), np.float32)
     # Of the newest total: of each look's own, the rest of a lone tone would seem to rise with it.
-    least = np.float32(0.01) * tracks.total_past[:, -1:]
-    rest = np.maximum(tracks.total_past - tone * present, least)
-    crowd = np.maximum(rest - _strongest_other(tracks, tone), least)
-    pnpr = neighbours.measure(tracks)
+    least = np.float32(0.01) * beside.total_past[:, -1:]
+    rest = np.maximum(beside.total_past - tone * present, least)
+    crowd = np.maximum(rest - _strongest_other(rows, tone), least)
+    around_db = decibels(np.stack([rest, crowd, rows.seen.flank]))
+    rest_rise, crowd_rise, flank_rise = slope(around_db, present) * rise.looks
     now_db = decibels(tone[:, -1])
+    frequency = (mean / rows.frame_s).astype(np.float32)
+    usual = views[0].background.at(rows.ch, frequency)
     columns = {
         "rise_db": rise.rise_db,
-        "duration_s": rise.looks * tracks.step_s,
+        "duration_s": rise.looks * rows.step_s,
         "residual_db": rise.residual_db,
         # What the neighbours do to the interpolated place of a tone: their amplitude against its.
-        "wander": deviation / (0.03 + 0.35 * 10 ** (-pnpr / 20)),
+        "wander": deviation / (0.03 + 0.35 * 10 ** (-beside.pnpr_db / 20)),
         "wander_cents": CENTS_PER_NEPER * deviation / np.maximum(mean, 1),
         "share": rise.share,
-        "pnpr_db": pnpr,
-        "relative_db": now_db - decibels(tracks.recent_power[tracks.ch]),
-        "now_db": now_db - decibels(tracks.total[tracks.ch]),
-        "rest_rise_db": slope(decibels(rest), present) * rise.looks,
-        "crowd_rise_db": slope(decibels(crowd), present) * rise.looks,
-        "flank_rise_db": slope(tracks.flank_dbfs, present) * rise.looks,
-        "record_db": record_db,
-        "phpr_db": harmonics.measure(tracks),
-        "growth_db_per_s": rise.slope / tracks.step_s,
-        "frequency_hz": mean * np.float32(tracks.bin_hz),
+        "pnpr_db": beside.pnpr_db,
+        "relative_db": now_db - decibels(beside.recent),
+        "now_db": now_db - decibels(beside.total),
+        "rest_rise_db": rest_rise,
+        "crowd_rise_db": crowd_rise,
+        "flank_rise_db": flank_rise,
+        "record_db": level[:, -1] - decibels(beside.before),
+        "company": rows.company,
+        "usual_lines": usual.lines,
+        "over_usual_db": now_db - usual.total_dbfs,
+        "new_db": level[:, -1] - usual.level_dbfs,
+        "phpr_db": beside.phpr_db,
+        "growth_db_per_s": rise.slope / rows.step_s,
+        "frequency_hz": frequency,
+        "frame_s": rows.frame_s,
         **shares,
     }
     figures = np.empty((len(level), len(COLUMNS)), np.float32)
     for name, values in columns.items():
         figures[:, COLUMN[name]] = values
-    figures[:, COLUMN["frame_s"]] = tracks.frame_s
     return figures

@@ -29,9 +29,10 @@ class Tracks:
     """
 
     power: Figures  # (channels, bins) the newest spectrum
-    total: Figures  # (channels,) its sum
+    total: Figures  # (channels,) its sum over all bins up to half the rate
     recent_power: Figures  # (channels,) summed power, averaged over about a second
     bin_hz: float
+    frame_length: int  # samples; of its bins only the lower ones may have been kept
     ch: NDArray[np.intp]
     bin: NDArray[np.intp]
     step_s: Figures  # time between two looks
@@ -58,6 +59,7 @@ class Tracks:
             self.total,
             self.recent_power,
             self.bin_hz,
+            self.frame_length,
             self.ch[keep],
             self.bin[keep],
             self.step_s[keep],
@@ -77,6 +79,56 @@ class Now:
     total: Figures  # (channels,)
     recent_power: Figures  # (channels,)
     bin_hz: float
+    frame_length: int
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """The tone in some bins over their past; arrays of shape (tracks, looks), newest look last."""
+
+    level_dbfs: Figures  # of a lone tone true to 0.1 dB
+    offset: Figures  # of its place from the bin, in bins, -1..1
+    flank: Figures  # power at the louder side of the main lobe's foot
+    present: Figures  # 1 where it was a peak, else 0
+
+    def only(self, keep: NDArray[np.intp] | slice) -> "Seen":
+        """Return some of the tracks."""
+        return Seen(self.level_dbfs[keep], self.offset[keep], self.flank[keep], self.present[keep])
+
+
+def looks_back(step: NDArray[np.intp], looks: int = LOOKS) -> NDArray[np.intp]:
+    """Return how many frames ago each look was, shape (tracks, looks), newest look last."""
+    return step[:, None] * np.arange(looks - 1, -1, -1)
+
+
+def around(
+    memory: SpectrumMemory,
+    ch: NDArray[np.intp],
+    bins: NDArray[np.intp],
+    back: NDArray[np.intp],
+) -> Figures:
+    """Read the power around some bins in the past.
+
+    Returns
+    -------
+    ndarray of float32, shape (5, tracks, looks)
+        Of the bins `_AROUND` each, looks as in `back`.
+    """
+    index = ch * memory.bins + bins
+    return memory.past(index[:, None] + _AROUND, back).transpose(2, 0, 1)
+
+
+def see(power: Figures) -> Seen:
+    """Tell what the power around some bins, as `around` reads it, says of a tone there."""
+    left_foot, below, here, above, right_foot = power
+    low, middle, high = np.sqrt(below), np.sqrt(here), np.sqrt(above)
+    width = np.maximum(low + 2 * middle + high, np.float32(1e-12))
+    offset = np.minimum(np.maximum(2 * (high - low) / width, -1), 1)
+    # The three bins of a lone tone hold 1.5 of its power in the middle of a bin, 1.47 between.
+    three = (below + here + above) * np.float32(1 / 1.5)
+    flank = np.maximum(left_foot, right_foot)
+    present = (three > LOBE_RATIO * flank) & (np.abs(offset) < 0.95)
+    return Seen(decibels(three), offset, flank, present.astype(np.float32))
 
 
 def look_back(
@@ -101,27 +153,32 @@ def look_back(
     looks : int
         How many; (looks - 1) * step < memory.frames.
     """
-    back = step[:, None] * np.arange(looks - 1, -1, -1)
-    index = ch * memory.bins + bins
-    seen = memory.past(index[:, None] + _AROUND, back)
-    low, middle, high = (np.sqrt(seen[:, :, k]) for k in (1, 2, 3))
-    width = np.maximum(low + 2 * middle + high, np.float32(1e-12))
-    offset = np.clip(2 * (high - low) / width, -1, 1)
-    # The three bins of a lone tone hold 1.5 of its power in the middle of a bin, 1.47 between.
-    three = (seen[:, :, 1] + seen[:, :, 2] + seen[:, :, 3]) * np.float32(1 / 1.5)
-    flank = np.maximum(seen[:, :, 0], seen[:, :, 4])
-    present = (three > LOBE_RATIO * flank) & (np.abs(offset) < 0.95)
+    back = looks_back(step, looks)
+    seen = see(around(memory, ch, bins, back))
+    return tracks_of(now, memory, ch, bins, step, seen)
+
+
+def tracks_of(
+    now: Now,
+    memory: SpectrumMemory,
+    ch: NDArray[np.intp],
+    bins: NDArray[np.intp],
+    step: NDArray[np.intp],
+    seen: Seen,
+) -> Tracks:
+    """Return the tracks of what was `seen`; the rest as `look_back` has it."""
     return Tracks(
         now.power,
         now.total,
         now.recent_power,
         now.bin_hz,
+        now.frame_length,
         ch,
         bins,
         (step * memory.hop_s).astype(np.float32),
-        decibels(three),
-        bins[:, None] + offset.astype(np.float32),
-        decibels(flank),
-        present.astype(np.float32),
-        memory.totals(ch, back),
+        seen.level_dbfs,
+        bins[:, None] + seen.offset,
+        decibels(seen.flank),
+        seen.present,
+        memory.totals(ch, looks_back(step, seen.present.shape[1])),
     )

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from prehowl.detectors.background import Background
 from prehowl.detectors import HowlTest
 from prehowl.detectors.framing import SampleMemory, quantum_length
 from prehowl.detectors.peaks import find_peaks
@@ -50,6 +51,7 @@ def built_tracks(
         total=total,
         recent_power=total.copy(),
         bin_hz=bin_hz,
+        frame_length=2 * (spectrum.shape[1] - 1),
         ch=on,
         bin=place,
         step_s=np.full(count, step_s, np.float32),
@@ -95,7 +97,8 @@ class Listener:
     ) -> None:
         quantum = quantum_length(rate_hz)
         self.rate_hz, self.tests = rate_hz, tests
-        self.resolution = Resolution(design, channels, rate_hz, quantum, np.zeros(channels, bool))
+        nobody = np.zeros(channels, bool)
+        self.resolution = Resolution(design, channels, rate_hz, quantum, nobody, Background())
         length = self.resolution.frame_length + quantum
         self._memory = SampleMemory(channels, length, quantum)
         self._quantum = quantum

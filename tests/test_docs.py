@@ -15,11 +15,15 @@ import pytest
 from prehowl.daemon.cli import COMMANDS, parser_of
 from prehowl.daemon.errors import UsageError
 from prehowl.detectors import HOWL_TESTS, loop
+from prehowl.detectors.candidates import (
+    LARGEST_RESIDUAL_DB,
+    LARGEST_SMEAR_DB,
+    SMALLEST_RISE_DB,
+)
 from prehowl.detectors.framing import quantum_length
 from prehowl.detectors.peaks import LOBE_RATIO, QUIETEST_DBFS
 from prehowl.detectors.resolution import DESIGNS, QUIETEST_SHARE, SLOW_STEP, Design
 from prehowl.detectors.rings import MOVES
-from prehowl.detectors.rises import LARGEST_RESIDUAL_DB, LARGEST_SMEAR_DB, SMALLEST_RISE_DB
 from prehowl.detectors.tracker import (
     FALLEN_DB,
     LOST_AFTER_S,

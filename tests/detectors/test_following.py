@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from signals import Rise, channels, pink_noise, sine
 
+from prehowl.detectors.background import Background
 from prehowl.detectors.following import Sighting, sight
 from prehowl.detectors.framing import SampleMemory, quantum_length
 from prehowl.detectors.resolution import DESIGNS, Resolution
@@ -15,7 +16,7 @@ MAIN = DESIGNS[1]
 def sighted(samples: np.ndarray, places: list[tuple[int, float]]) -> Sighting:
     """Return the sighting of (channel, hertz) in the last main frame of some samples."""
     quantum, count = quantum_length(RATE_HZ), samples.shape[1]
-    resolution = Resolution(MAIN, count, RATE_HZ, quantum, np.zeros(count, bool))
+    resolution = Resolution(MAIN, count, RATE_HZ, quantum, np.zeros(count, bool), Background())
     memory = SampleMemory(count, resolution.frame_length + quantum, quantum)
     for tick, latest in enumerate(memory.ticks(samples), start=1):
         if resolution.due(tick):

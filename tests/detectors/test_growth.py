@@ -5,7 +5,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from prehowl.detectors.growth import Rise, fit, slope, slope_of_the_last
+from prehowl.detectors.growth import Rise, fit, slope, slopes_of_the_last
 
 LOOKS = 12
 
@@ -55,8 +55,8 @@ def test_the_last_part_is_fitted_by_itself(past, part):
     late = present & (ago <= max(part * float(rise.looks[0]), 2))
     assume(late.sum() >= 2)
     wanted = np.polyfit(np.arange(LOOKS)[late], level[late].astype(float), 1)[0]
-    found = slope_of_the_last(level[None], present[None].astype(np.float32), rise, part)
-    assert found[0] == pytest.approx(wanted, abs=2e-3)
+    found = slopes_of_the_last(level[None], present[None].astype(np.float32), rise, (1, part))
+    assert found[1, 0] == pytest.approx(wanted, abs=2e-3)
 
 
 @given(st.floats(-60, 60), pasts())

@@ -64,3 +64,32 @@ def test_a_copy_remembers_by_itself(count):
     np.testing.assert_array_equal(other.at(every, 0), news.reshape(-1))
     np.testing.assert_array_equal(other.at(every, 1), added[-1].reshape(-1))
     np.testing.assert_array_equal(memory.at(every, 0), added[-1].reshape(-1))
+
+
+@given(st.integers(1, 3), st.integers(1, 4), st.integers(0, 9))
+def test_what_is_written_into_the_room_is_remembered(count, ticks, before):
+    """Oracle: invariance: frames written in place are those handed over, whatever came before."""
+    frames = count * ticks
+    memory, other = (SpectrumMemory(CHANNELS, BINS, frames, 0.01) for _ in range(2))
+    rng = np.random.default_rng(frames)
+    for _ in range(before):
+        given_frames = rng.exponential(1.0, (count, CHANNELS, BINS)).astype(np.float32)
+        room = memory.room(count)
+        room[:] = given_frames
+        for written, handed in zip(room, given_frames, strict=True):
+            memory.add(written, written.sum(axis=1))
+            other.add(handed, handed.sum(axis=1))
+    places = np.arange(CHANNELS * BINS)
+    for back in range(frames):
+        np.testing.assert_array_equal(memory.at(places, back), other.at(places, back))
+
+
+def test_places_and_times_are_broadcast():
+    """Oracle: definition: several times of all places, or one time for each."""
+    memory, added = filled(4, 6)
+    places = np.array([0, 7, 9])
+    table = memory.at(places, np.array([[3], [1]]))
+    expected = [added[-4].reshape(-1)[places], added[-2].reshape(-1)[places]]
+    np.testing.assert_array_equal(table, expected)
+    own = memory.at(places, np.array([0, 1, 2]))
+    np.testing.assert_array_equal(own, [added[-1 - k].reshape(-1)[places[k]] for k in range(3)])

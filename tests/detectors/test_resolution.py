@@ -1,11 +1,16 @@
 """Frames cut by the resolutions, when they are due, and what the peaks' channels were like."""
 
+import copy
+
 import numpy as np
 import pytest
 
+from prehowl.detectors.background import Background
 from prehowl.detectors.framing import SampleMemory, quantum_length
+from prehowl.detectors.harmonics import MULTIPLES
+from prehowl.detectors.neighbours import FARTHEST
 from prehowl.detectors.resolution import DESIGNS, RECENT_S, SLOW_STEP, Design, Resolution
-from prehowl.detectors.spectrum import hann, power_spectrum
+from prehowl.detectors.spectrum import Spectra, hann, power_spectrum
 
 RATE_HZ = 48_000
 QUANTUM = quantum_length(RATE_HZ)
@@ -13,19 +18,29 @@ QUANTUM = quantum_length(RATE_HZ)
 
 def resolution_of(design: Design, channels: int = 1) -> Resolution:
     """Return a resolution without reference channels."""
-    return Resolution(design, channels, RATE_HZ, QUANTUM, np.zeros(channels, bool))
+    return Resolution(design, channels, RATE_HZ, QUANTUM, np.zeros(channels, bool), Background())
+
+
+def flat(resolution: Resolution, power: float) -> Spectra:
+    """Return the spectrum of one tick of a channel in which all bins are alike."""
+    bins = resolution.memory.bins
+    return Spectra(
+        np.full((resolution.frames_per_tick, 1, bins), power, np.float32),
+        np.full((resolution.frames_per_tick, 1), power * bins, np.float32),
+    )
 
 
 def spectra_of(design: Design, samples: np.ndarray):
-    """Return the resolution and every spectrum of a stream, in order, (frames, channels, bins)."""
+    """Return the resolution and every spectrum of a stream, in order, and their totals."""
     resolution = resolution_of(design, samples.shape[1])
     memory = SampleMemory(samples.shape[1], resolution.frame_length + QUANTUM, QUANTUM)
     spectra = [
-        resolution.spectra(latest).copy()
+        copy.deepcopy(resolution.spectra(latest))
         for tick, latest in enumerate(memory.ticks(samples), start=1)
         if resolution.due(tick)
     ]
-    return resolution, np.concatenate(spectra)
+    power = np.concatenate([own.power for own in spectra])
+    return resolution, power, np.concatenate([own.total for own in spectra])
 
 
 @pytest.mark.parametrize("design", DESIGNS, ids=lambda design: design.name)
@@ -33,15 +48,27 @@ def test_frames_end_every_hop(design: Design):
     """Oracle: slow reference: silence plus the samples, cut at every multiple of the hop."""
     rng = np.random.default_rng(1)
     samples = rng.uniform(-1, 1, (40 * QUANTUM, 2)).astype(np.float32)
-    resolution, spectra = spectra_of(design, samples)
+    resolution, spectra, totals = spectra_of(design, samples)
     length, hop = resolution.frame_length, resolution.hop_length
     whole = np.concatenate([np.zeros((length, 2), np.float32), samples]).T
     # Of a tick's frames the last one ends on the tick, so the first ends one hop before it.
     ends = range(hop, len(samples) + 1, hop)
     assert len(spectra) == len(ends)
-    for spectrum, end in zip(spectra, ends, strict=True):
+    for spectrum, total, end in zip(spectra, totals, ends, strict=True):
         frame = np.ascontiguousarray(whole[:, end : end + length])
-        np.testing.assert_allclose(spectrum, power_spectrum(frame * hann(length)), atol=1e-7)
+        wanted = power_spectrum(frame * hann(length))
+        np.testing.assert_allclose(spectrum, wanted[:, : resolution.memory.bins], atol=1e-7)
+        np.testing.assert_allclose(total, wanted.sum(axis=1), rtol=1e-5)
+
+
+@pytest.mark.parametrize("design", DESIGNS, ids=lambda design: design.name)
+def test_every_bin_that_is_looked_at_is_kept(design: Design):
+    """Oracle: definition: the highest peak, its neighbours and all its harmonics up to the end."""
+    resolution = resolution_of(design)
+    whole = resolution.frame_length // 2 + 1
+    highest = round(resolution.highest_hz / resolution.bin_hz)
+    asked = max(highest + FARTHEST, round(max(MULTIPLES) * (highest + 1)) + 1)
+    assert resolution.memory.bins == whole or asked < resolution.memory.bins < whole
 
 
 @pytest.mark.parametrize("design", DESIGNS, ids=lambda design: design.name)
@@ -62,9 +89,8 @@ def test_slow_memory_keeps_every_fourth_frame(design: Design):
     """Oracle: definition; where frames are 4 hops long, one begins where the one before it ends."""
     assert design.frame_quanta == SLOW_STEP * design.hop_quanta
     resolution = resolution_of(design)
-    bins = resolution.frame_length // 2 + 1
     for number in range(1, 10):
-        resolution.advance(np.full((1, 1, bins), number, np.float32))
+        resolution.advance(flat(resolution, number))
     slow = resolution._slow
     if not design.slow_steps:
         assert slow is resolution.memory
@@ -78,27 +104,24 @@ def test_recent_power_is_a_mean_at_first_and_forgets_later():
     """Oracle: closed form: the plain mean of the first frames; then a step fades as exp(-t / T)."""
     main = next(design for design in DESIGNS if design.name == "main")
     resolution = resolution_of(main)
-    bins = resolution.frame_length // 2 + 1
-    ones = np.ones((1, 1, bins), np.float32)
     for power in (1, 5, 3):
-        now = resolution.advance(power * ones)
-    assert now.total[0] == pytest.approx(3 * bins)
-    assert now.recent_power[0] == pytest.approx(3 * bins)
+        now = resolution.advance(flat(resolution, power))
+    assert now.total[0] == pytest.approx(3 * resolution.memory.bins)
+    assert now.recent_power[0] == pytest.approx(3 * resolution.memory.bins)
     for _ in range(400):
-        resolution.advance(ones)
+        resolution.advance(flat(resolution, 1))
     frames = 50
     for _ in range(frames):
-        now = resolution.advance(0 * ones)
+        now = resolution.advance(flat(resolution, 0))
     faded = np.exp(-frames * resolution.hop_s / RECENT_S)
-    assert now.recent_power[0] == pytest.approx(bins * faded, rel=1e-3)
+    assert now.recent_power[0] == pytest.approx(resolution.memory.bins * faded, rel=1e-3)
 
 
 def test_what_is_kept_of_a_frame_does_not_change_later():
     """Oracle: invariance: a `Now` that a caller keeps is left alone by the frames that follow."""
     main = next(design for design in DESIGNS if design.name == "main")
     resolution = resolution_of(main)
-    bins = resolution.frame_length // 2 + 1
-    now = resolution.advance(np.ones((1, 1, bins), np.float32))
+    now = resolution.advance(flat(resolution, 1))
     kept = now.recent_power.copy()
-    resolution.advance(np.full((1, 1, bins), 9, np.float32))
+    resolution.advance(flat(resolution, 9))
     np.testing.assert_array_equal(now.recent_power, kept)

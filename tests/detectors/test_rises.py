@@ -2,86 +2,15 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 from signals import Rise, channels, pink_noise, sine, times
 
+from prehowl.detectors.background import Background
+from prehowl.detectors.candidates import LARGEST_RESIDUAL_DB, SMALLEST_RISE_DB
 from prehowl.detectors.framing import SampleMemory, quantum_length
-from prehowl.detectors.peaks import Peaks
 from prehowl.detectors.resolution import DESIGNS, Design, Resolution
-from prehowl.detectors.rises import (
-    COLUMNS,
-    LARGEST_RESIDUAL_DB,
-    SMALLEST_RISE_DB,
-    Rising,
-    _company,
-    _known_to_a_reference,
-    joined,
-    none_rising,
-)
+from prehowl.detectors.rises import COLUMNS, Rising
 
 RATE_HZ = 48_000
-BINS = 40
-
-
-@st.composite
-def peak_lists(draw) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return channel, bin and rise of the peaks of one frame on three channels."""
-    rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
-    index = np.sort(rng.choice(3 * BINS, draw(st.integers(1, 40)), replace=False))
-    rise_db = rng.choice([-140, -3, 0, 2, 4, 5, 8, 10, 16, 120], len(index)).astype(np.float32)
-    return index // BINS, index % BINS, rise_db
-
-
-@given(peak_lists())
-def test_company_is_counted_peak_by_peak(peaks):
-    """Oracle: slow reference: the others of the channel that rise by half as much or more."""
-    ch, _, rise_db = peaks
-    some = np.flatnonzero(rise_db >= 2)
-    wanted = [
-        sum(
-            ch[other] == ch[own] and other != own and rise_db[other] >= rise_db[own] / 2
-            for other in range(len(ch))
-        )
-        for own in some
-    ]
-    np.testing.assert_array_equal(_company(ch, rise_db, some), wanted)
-
-
-@given(peak_lists(), st.lists(st.booleans(), min_size=3, max_size=3))
-def test_a_reference_knows_what_rises_there_within_a_bin(peaks, references):
-    """Oracle: slow reference: a bin to either side, half the rise or more; and all of its own."""
-    ch, bins, rise_db = peaks
-    is_reference = np.array(references)
-    found = _known_to_a_reference(
-        Peaks(ch, bins, ch * BINS + bins, np.ones(len(ch), np.float32)),
-        rise_db,
-        is_reference,
-        BINS,
-    )
-    for own in range(len(ch)):
-        heard = any(
-            is_reference[ch[other]]
-            and abs(bins[other] - bins[own]) <= 1
-            and rise_db[other] >= rise_db[own] / 2
-            for other in range(len(ch))
-        )
-        # What does not rise is no rise to know of, and is asked for nowhere.
-        if rise_db[own] > 0:
-            assert found[own] == (heard or is_reference[ch[own]])
-
-
-def test_parts_are_joined_in_order():
-    """Oracle: definition, with empty parts among them."""
-    some = [
-        Rising(np.full(n, n), np.full(n, 2 * n), np.full((n, len(COLUMNS)), n, np.float32))
-        for n in (1, 2)
-    ]
-    both = joined([none_rising(), some[0], none_rising(), some[1]])
-    assert both.ch.tolist() == [1, 2, 2]
-    assert both.bin.tolist() == [2, 4, 4]
-    assert both.column("rise_db").tolist() == [1, 2, 2]
-    assert len(joined([]).ch) == 0
 
 
 # sound
@@ -91,7 +20,7 @@ def rows_of(design: Design, samples: np.ndarray) -> tuple[np.ndarray, Rising]:
     """Return the time of every row of evidence of one resolution, and the rows."""
     quantum = quantum_length(RATE_HZ)
     count = samples.shape[1]
-    resolution = Resolution(design, count, RATE_HZ, quantum, np.zeros(count, bool))
+    resolution = Resolution(design, count, RATE_HZ, quantum, np.zeros(count, bool), Background())
     memory = SampleMemory(count, resolution.frame_length + quantum, quantum)
     time_s, parts = [], []
     for tick, latest in enumerate(memory.ticks(samples), start=1):
@@ -99,7 +28,12 @@ def rows_of(design: Design, samples: np.ndarray) -> tuple[np.ndarray, Rising]:
             continue
         parts.append(resolution.rising(resolution.advance(resolution.spectra(latest))))
         time_s.append(np.full(len(parts[-1].ch), tick * quantum / RATE_HZ))
-    return np.concatenate(time_s), joined(parts)
+    rows = Rising(
+        np.concatenate([part.ch for part in parts]),
+        np.concatenate([part.bin for part in parts]),
+        np.concatenate([part.figures for part in parts]),
+    )
+    return np.concatenate(time_s), rows
 
 
 CASES = {"long": (211.0, 30.0), "main": (2100.0, 40.0), "brief": (2100.0, 90.0),

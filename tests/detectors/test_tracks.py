@@ -27,7 +27,8 @@ def remembered(seed: int, count: int, channel_count: int = 2) -> tuple[Now, Spec
         frames.append((10**levels).astype(np.float32))
         memory.add(frames[-1], frames[-1].sum(axis=1))
     total = frames[-1].sum(axis=1)
-    return Now(frames[-1], total, total / 2, BIN_HZ), memory, frames
+    now = Now(frames[-1], total, total / 2, BIN_HZ, 2 * (BINS - 1))
+    return now, memory, frames
 
 
 @settings(max_examples=40)

@@ -1,0 +1,53 @@
+"""What a channel, and a place in its spectrum, had been like before something began to rise there.
+
+All resolutions ask the same surveys, so that a short frame knows what long ones have seen.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from prehowl.detectors.lingering import Survey
+from prehowl.detectors.longterm import TONE_DB
+
+Figures = NDArray[np.float32]
+
+UNKNOWN_LINES, UNKNOWN_DBFS = 40.0, 0.0
+"""While too little has been heard: as in loud music, so that nothing is believed too soon."""
+
+
+@dataclass(frozen=True, slots=True)
+class Usual:
+    """What is usual at some places; arrays of shape (places,)."""
+
+    lines: Figures  # how many lines the channel has in the long run
+    level_dbfs: Figures  # of a tone at the place
+    total_dbfs: Figures  # of the whole channel
+
+
+class Background:
+    """The surveys of the engine, each with the range it answers for."""
+
+    def __init__(self) -> None:
+        self._surveys: list[tuple[float, float, Survey]] = []  # from, bin in hertz
+
+    def add(self, from_hz: float, bin_hz: float, survey: Survey) -> None:
+        """Let a survey answer for frequencies from `from_hz` up; call in rising order."""
+        self._surveys.append((from_hz, bin_hz, survey))
+
+    def at(self, ch: NDArray[np.intp], frequency_hz: Figures) -> Usual:
+        """Return what is usual at some places; both arguments of shape (places,)."""
+        lines = np.full(len(ch), UNKNOWN_LINES, np.float32)
+        level, total = (np.full(len(ch), UNKNOWN_DBFS, np.float32) for _ in range(2))
+        for from_hz, bin_hz, survey in self._surveys:
+            usual, mine = survey.usual, np.flatnonzero(frequency_hz >= from_hz)
+            if usual is None:
+                continue
+            lines[:] = usual.lines[ch]  # the last survey has the widest range
+            place = np.rint(frequency_hz[mine] / bin_hz).astype(np.intp)
+            place = np.clip(place, 1, usual.level_dbfs.shape[1] - 2)
+            around = np.stack([place - 1, place, place + 1])
+            level[mine] = usual.level_dbfs[ch[mine], around].max(axis=0) + TONE_DB
+            total[mine] = usual.total_dbfs[ch[mine]]
+        return Usual(lines, level, total)
