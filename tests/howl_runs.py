@@ -12,8 +12,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from prehowl.detectors.background import Background
 from prehowl.detectors import HowlTest
+from prehowl.detectors.background import Background
 from prehowl.detectors.framing import SampleMemory, quantum_length
 from prehowl.detectors.peaks import find_peaks
 from prehowl.detectors.resolution import DESIGNS, Design, Resolution
