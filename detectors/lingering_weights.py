@@ -1,8 +1,7 @@
-"""The trees of `lingering`: made by `python -m prehowl.daemon.bench.fit_lingering`; never
-by hand.
+"""The trees of `lingering`, made by `python -m prehowl.daemon.bench.fit_lingering`.
 
-Made from 500 loops held under their limit and 400 minutes of howl-free
-sound of the tune split, seed 2.
+Never by hand. Made from 500 loops held under their limit and 400 minutes of
+howl-free sound of the tune split, seed 2.
 """
 
 BIAS = -0.0000

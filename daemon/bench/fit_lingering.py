@@ -172,7 +172,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Make the sound, gather, fit, calibrate, write."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--cases", type=int, default=500)
-    parser.add_argument("--minutes", type=float, default=400.0)
+    parser.add_argument("--minutes", type=float, default=240.0)
     parser.add_argument("--seed", type=int, default=2)
     parser.add_argument("--out", type=Path, default=Path("detectors/lingering_weights.py"))
     args = parser.parse_args(argv)
@@ -192,12 +192,12 @@ def main(argv: Sequence[str] | None = None) -> int:
     level = suspect_level(trees, others, is_music[others.item], hours)
     seen = len(np.unique(loops.item[trees.sums(loops.signals) >= level.level]))
     made_from = (
-        f"{len(specs)} loops held under their limit and {args.minutes:g} minutes of howl-free\n"
-        f"sound of the tune split, seed {args.seed}"
+        f"{len(specs)} loops held under their limit and {args.minutes:g} minutes of\n"
+        f"howl-free sound of the tune split, seed {args.seed}"
     )
     head = (
-        "The trees of `lingering`: made by `python -m prehowl.daemon.bench.fit_lingering`; never\n"
-        f"by hand.\n\nMade from {made_from}.\n"
+        "The trees of `lingering`, made by `python -m prehowl.daemon.bench.fit_lingering`.\n\n"
+        f"Never by hand. Made from {made_from}.\n"
     )
     levels = f"""
 SUSPECT_AT = {level.level:.3f}
