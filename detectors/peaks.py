@@ -49,7 +49,7 @@ def find_peaks(
     Parameters
     ----------
     power : ndarray of float32, shape (channels, bins), C-contiguous
-        From `spectrum.power_spectrum`.
+        From `spectrum.power_spectra`.
     floor : ndarray of float32, shape (channels,)
         Bins of less power are not looked at; few are left, and all else is done for those only.
     first_bin, last_bin : int

@@ -49,20 +49,22 @@ class Design:
     steps: tuple[int, ...]  # from look to look, for each span looked back over
     slow_steps: tuple[int, ...]  # the same in the slow memory; none: no such memory
     follow: float  # how fast the belief follows its frames, 0..1
-    odd_ticks: bool | None = None  # judged on odd or even ticks only; None: whenever a frame ends
+    every: int = 1  # ticks at which a frame ends, from one that is judged to the next
     lingers_hz: tuple[float, float] | None = None  # where lingering lines are looked for
     survey_step: int = 1  # slow frames from one look for them to the next
 
 
+# Brief and short are judged when main is, all in one go: a second go between them, for short
+# alone, costs a tenth of the whole and finds nothing sooner (docs/detection-figures.md).
 DESIGNS = (
     # Low notes lie a few hertz apart and loops grow slowly there.
     Design("long", 16, 4, 45, 420, (1, 2), (1, 2), 0.3, lingers_hz=(45, 400), survey_step=4),
     Design(
         "main", 8, 2, 55, 18_000, (1, 2, 4), (2, 4), 0.3, lingers_hz=(400, 18_000), survey_step=8
     ),
-    Design("brief", 4, 1, 150, 18_000, (1, 2), (), 0.5, odd_ticks=False),
+    Design("brief", 4, 1, 150, 18_000, (1, 2), (), 0.5, every=2),
     # A ring of 400 dB/s at 8 kHz is over within two main frames.
-    Design("short", 2, 0.5, 300, 18_000, (1, 2), (), 0.5, odd_ticks=True),
+    Design("short", 2, 0.5, 300, 18_000, (1, 2), (), 0.5, every=2),
 )
 
 
@@ -192,8 +194,7 @@ class Resolution:
     @property
     def is_judged(self) -> bool:
         """Tell whether the frame just advanced to is one to look for rises in."""
-        odd = self.design.odd_ticks
-        return odd is None or self._ticks % 2 == odd
+        return self._ticks % self.design.every == 0
 
     def advance(self, spectra: Spectra) -> Now:
         """Remember the spectra of one tick; return the newest."""
@@ -269,8 +270,8 @@ def judge(glances: Sequence[Glance]) -> list[Verdict]:
     All are judged at once, see `candidates`: that costs half of one after the other. They must
     be of one engine, so that their evidence is weighed by the same trees.
     """
-    if not glances:
-        return []
+    if all(glance.views is None for glance in glances):
+        return [no_verdict() for _ in glances]
     views = [view for glance in glances for view in glance.views or ()]
     rising, view = gather(views)
     odds = log_odds(rising, glances[0].resolution.trees)

@@ -31,47 +31,36 @@ def hann(frame_length: int) -> NDArray[np.float32]:
 
 @dataclass(frozen=True, slots=True)
 class Spectra:
-    """Power spectra of some frames of all channels."""
+    """Power spectra of some frames, most often of shape (frames, channels)."""
 
-    power: NDArray[np.float32]  # (frames, channels, bins) of the bins that are kept
-    total: NDArray[np.float32]  # (frames, channels) summed over all bins, also those not kept
-
-
-def power_spectra(windowed: NDArray[np.float32], out: NDArray[np.float32]) -> Spectra:
-    """Return the power of the lower bins of some frames, and its sum over all bins.
-
-    Parameters
-    ----------
-    windowed : ndarray of float32, shape (frames, channels, frame_length)
-        Samples times the window from `hann`.
-    out : ndarray of float32, shape (frames, channels, bins)
-        Where to put the power of as many bins as fit in: memory that is used again costs less
-        than fresh memory, and a bin that nobody looks at costs nothing.
-    """
-    spectrum = scipy.fft.rfft(windowed, workers=1)
-    bins = out.shape[-1]
-    if bins == spectrum.shape[-1]:
-        power = _squared(spectrum, out)
-        return Spectra(power, np.einsum("fcb->fc", power))  # half the time of power.sum(axis=-1)
-    parts = spectrum.view(np.float32)
-    total = np.einsum("fcn,fcn->fc", parts, parts)
-    return Spectra(_squared(spectrum[..., :bins], out), total)
+    power: NDArray[np.float32]  # (..., bins) of the bins that are kept
+    total: NDArray[np.float32]  # (...,) summed over all bins, also those not kept
 
 
-def power_spectrum(windowed: NDArray[np.float32]) -> NDArray[np.float32]:
+def power_spectra(windowed: NDArray[np.float32], out: NDArray[np.float32] | None = None) -> Spectra:
     """Return the power of each bin; a full-scale sine in the middle of a bin gives 1.
 
     Parameters
     ----------
     windowed : ndarray of float32, shape (..., frame_length)
         Samples times the window from `hann`.
+    out : ndarray of float32, shape (..., bins), optional
+        Where to put the power of as many of the lower bins as fit in: memory that is used again
+        costs less than fresh memory, and a bin that nobody looks at costs nothing. All
+        frame_length // 2 + 1 bins without it.
 
     Returns
     -------
-    ndarray of float32, shape (..., frame_length // 2 + 1)
+    Spectra
         >= 0. Between two bins the reading of a tone is up to 1.42 dB low; `peaks` corrects it.
     """
-    return _squared(scipy.fft.rfft(windowed, workers=1), None)
+    spectrum = scipy.fft.rfft(windowed, workers=1)
+    if out is None or out.shape[-1] == spectrum.shape[-1]:
+        power = _squared(spectrum, out)
+        return Spectra(power, np.einsum("...b->...", power))  # half the time of power.sum(axis=-1)
+    parts = spectrum.view(np.float32)
+    total = np.einsum("...n,...n->...", parts, parts)
+    return Spectra(_squared(spectrum[..., : out.shape[-1]], out), total)
 
 
 def _squared(

@@ -11,13 +11,15 @@ UNKNOWN_CENTS = 100.0
 
 
 def wander_bins(
-    level_db: NDArray[np.float32], position: NDArray[np.float32], present: NDArray[np.float32]
+    level_db: NDArray[np.float32],
+    position: NDArray[np.floating],
+    present: NDArray[np.float32],
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Return mean and standard deviation of a line's place, in bins.
 
     Parameters
     ----------
-    level_db, position, present : ndarray of float32, shape (tracks, looks)
+    level_db, position, present : ndarray of float, shape (tracks, looks)
 
     Returns
     -------

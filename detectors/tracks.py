@@ -52,24 +52,6 @@ class Tracks:
         """Frequency of each track in the newest frame."""
         return np.asarray(self.position[:, -1] * np.float32(self.bin_hz), np.float32)
 
-    def only(self, keep: NDArray[np.intp] | NDArray[np.bool_]) -> "Tracks":
-        """Return some of the tracks."""
-        return Tracks(
-            self.power,
-            self.total,
-            self.recent_power,
-            self.bin_hz,
-            self.frame_length,
-            self.ch[keep],
-            self.bin[keep],
-            self.step_s[keep],
-            self.level_dbfs[keep],
-            self.position[keep],
-            self.flank_dbfs[keep],
-            self.present[keep],
-            self.total_past[keep],
-        )
-
 
 @dataclass(frozen=True, slots=True)
 class Now:

@@ -11,7 +11,7 @@ import functools
 from collections.abc import Mapping
 
 import numpy as np
-from howl_runs import Frame, Listener, assert_same_frames, chopped
+from howl_runs import Frame, Listener, assert_same_frames, chopped, some_of
 from signals import Rise, channels, pink_noise, sine, swelling_vibrato
 
 from prehowl.detectors import HowlTest
@@ -207,7 +207,9 @@ def tracks_are_left_alone(runs: Runs, name: str) -> None:
                 getattr(tracks, field.name), getattr(before, field.name), field.name
             )
         backwards = np.arange(len(tracks.bin))[::-2]
-        np.testing.assert_allclose(test(tracks.only(backwards)), first[backwards], atol=ROUNDING)
+        np.testing.assert_allclose(
+            test(some_of(tracks, backwards)), first[backwards], atol=ROUNDING
+        )
         counts.append(len(first))
         return first
 

@@ -6,7 +6,7 @@ that how the engine remembers spectra is its own business.
 
 import itertools
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -61,6 +61,12 @@ def built_tracks(
         present=_past(present, 1.0, count),
         total_past=_past(None, total[on][:, None], count),
     )
+
+
+def some_of(tracks: Tracks, keep: NDArray[np.intp]) -> Tracks:
+    """Return some of the tracks, beside the same spectrum."""
+    own = ("ch", "bin", "step_s", "level_dbfs", "position", "flank_dbfs", "present", "total_past")
+    return replace(tracks, **{name: getattr(tracks, name)[keep] for name in own})
 
 
 def _past(given: ArrayLike | None, usual: Any, count: int) -> NDArray[np.float32]:

@@ -246,7 +246,7 @@ def row_of(design: Design) -> str:
     """Return the row of a resolution at 48 kHz."""
     quantum_s = quantum_length(48_000) / 48_000
     hop_s = design.hop_quanta * quantum_s
-    judged_s = max(hop_s, quantum_s if design.odd_ticks is None else 2 * quantum_s)
+    judged_s = design.every * max(hop_s, quantum_s)
     spans_s = [(LOOKS - 1) * step * hop_s for step in design.steps]
     spans_s += [(LOOKS - 1) * step * SLOW_STEP * hop_s for step in design.slow_steps]
     low, high = hertz(design.low_hz), hertz(design.high_hz)

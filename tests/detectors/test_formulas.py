@@ -5,6 +5,7 @@ Proc. IEEE 99(2), 2011 (read in full), which collects those of earlier authors.
 """
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -60,6 +61,17 @@ def test_papr_by_the_sum_over_all_bins():
         assert len(two_sided) == 256
         wanted = 10 * math.log10(power[ch, place] / (sum(two_sided) / 256))
         assert value == pytest.approx(wanted, abs=1e-3)
+
+
+def test_papr_counts_the_bins_that_are_not_kept():
+    """Oracle: invariance: lower bins kept only, with the total of all: no more is different."""
+    rng = np.random.default_rng(2)
+    whole = built_tracks(rng.exponential(1e-5, BINS), [20])
+    kept = replace(whole, power=np.ascontiguousarray(whole.power[:, :40]))
+    assert papr.measure(kept)[0] == pytest.approx(papr.measure(whole)[0], abs=0.05)
+    assert papr.measure(kept)[0] != pytest.approx(
+        papr.measure(replace(kept, frame_length=80))[0], abs=1
+    )
 
 
 # PNPR(m) = 10 log10(|Y(w)|^2 / |Y(w + 2 pi m / M)|^2)

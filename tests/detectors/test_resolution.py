@@ -10,7 +10,7 @@ from prehowl.detectors.framing import SampleMemory, quantum_length
 from prehowl.detectors.harmonics import MULTIPLES
 from prehowl.detectors.neighbours import FARTHEST
 from prehowl.detectors.resolution import DESIGNS, RECENT_S, SLOW_STEP, Design, Resolution
-from prehowl.detectors.spectrum import Spectra, hann, power_spectrum
+from prehowl.detectors.spectrum import Spectra, hann, power_spectra
 
 RATE_HZ = 48_000
 QUANTUM = quantum_length(RATE_HZ)
@@ -56,7 +56,7 @@ def test_frames_end_every_hop(design: Design):
     assert len(spectra) == len(ends)
     for spectrum, total, end in zip(spectra, totals, ends, strict=True):
         frame = np.ascontiguousarray(whole[:, end : end + length])
-        wanted = power_spectrum(frame * hann(length))
+        wanted = power_spectra(frame * hann(length)).power
         np.testing.assert_allclose(spectrum, wanted[:, : resolution.memory.bins], atol=1e-7)
         np.testing.assert_allclose(total, wanted.sum(axis=1), rtol=1e-5)
 

@@ -9,7 +9,7 @@ from hypothesis.extra.numpy import arrays
 from signals import sine
 
 from prehowl.detectors.peaks import locate, scalloping_db
-from prehowl.detectors.spectrum import FLOOR_DBFS, hann, power_spectrum, to_dbfs
+from prehowl.detectors.spectrum import FLOOR_DBFS, hann, power_spectra, to_dbfs
 
 LENGTHS = (512, 1024, 2048, 4096, 8192)
 RATES = (44_100, 48_000, 88_200, 96_000)
@@ -36,7 +36,7 @@ def loudest(frames):
 
 def spectrum_of(frames):
     """Return the power of windowed frames, shape (frames, bins)."""
-    return power_spectrum(np.asarray(frames, np.float32) * hann(frames.shape[-1]))
+    return power_spectra(np.asarray(frames, np.float32) * hann(frames.shape[-1])).power
 
 
 @pytest.mark.parametrize("frame_length", LENGTHS)
