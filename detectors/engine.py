@@ -1,6 +1,6 @@
 """Joins the parts: blocks in, ring changes out."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 from prehowl.detectors.bands import band_index
 from prehowl.detectors.belief import TREES, suspicion_of
 from prehowl.detectors.framing import SampleMemory, quantum_length
-from prehowl.detectors.resolution import DESIGNS, Resolution
+from prehowl.detectors.resolution import DESIGNS, Design, Resolution
 from prehowl.detectors.rings import ALARMS, RingChange
 from prehowl.detectors.spectrum import to_dbfs
 from prehowl.detectors.tracker import ChannelSetup, Frame, RingTracker
@@ -56,12 +56,12 @@ class Engine:
         self.rate_hz = rate_hz
         self.channels = len(channels)
         self.quantum = quantum_length(rate_hz)
-        reference = np.array([setup.is_reference for setup in channels], bool)
-        made = (
-            Resolution(design, self.channels, rate_hz, self.quantum, reference, trees)
-            for design in DESIGNS
-        )
+        self._is_reference = np.array([setup.is_reference for setup in channels], bool)
+        self._trees = trees
+        made = (self._resolution(design) for design in DESIGNS)
         self.resolutions = tuple(resolution for resolution in made if resolution.is_useful)
+        self._designs = tuple(resolution.design for resolution in self.resolutions)
+        self._heard_ch: NDArray[np.intp] | None = None  # None: all
         longest = max(resolution.frame_length for resolution in self.resolutions)
         self._memory = SampleMemory(self.channels, longest + self.quantum, self.quantum)
         self._sensitivity = np.array([setup.sensitivity for setup in channels], np.float32)
@@ -97,6 +97,50 @@ class Engine:
             for resolution, spectra in self._spectra(latest):
                 changes += self._look(resolution, spectra)
         return changes
+
+    def leave_out(self, names: Collection[str] = (), *, references: bool = False) -> None:
+        """Do without a part of the analysis from now on; all that is not named is (again) done.
+
+        Rings that are followed stay, as long as a resolution is left that sees their frequency.
+
+        Parameters
+        ----------
+        names : collection of str
+            Resolutions, by the names of their designs; one at least must be left. One that is
+            taken up again listens until its memory is full, and only then judges.
+        references : bool
+            Whether reference channels are left out, too: music is then not known by them.
+
+        Raises
+        ------
+        ValueError
+            If nothing would be left.
+        """
+        left = [design for design in self._designs if design.name not in names]
+        if not left:
+            raise ValueError(f"no resolution is left without {', '.join(sorted(names))}")
+        known = {resolution.design: resolution for resolution in self.resolutions}
+        heard = np.flatnonzero(~self._is_reference) if references else None
+        is_new = (heard is None) != (self._heard_ch is None)
+        self._heard_ch = heard
+        for design in left:
+            is_back = design not in known
+            if is_back:
+                known[design] = self._resolution(design, comes_back=True)
+            if is_back or is_new:
+                known[design].hear_only(heard)
+        self.resolutions = tuple(known[design] for design in left)
+
+    def _resolution(self, design: Design, *, comes_back: bool = False) -> Resolution:
+        return Resolution(
+            design,
+            self.channels,
+            self.rate_hz,
+            self.quantum,
+            self._is_reference,
+            self._trees,
+            comes_back=comes_back,
+        )
 
     def spectra(
         self, block: NDArray[np.float32]

@@ -65,6 +65,9 @@ class Resolution:
     is_reference : ndarray of bool, shape (channels,)
     trees : Trees
         By which evidence is weighed; others only while they are being fitted.
+    comes_back : bool
+        Whether it joins in the middle of a stream: it then listens, without judging, until it
+        knows as much of the past as it ever will.
     """
 
     def __init__(
@@ -75,6 +78,8 @@ class Resolution:
         quantum: int,
         is_reference: NDArray[np.bool_],
         trees: Trees = TREES,
+        *,
+        comes_back: bool = False,
     ) -> None:
         self.design = design
         self.frame_length = int(design.frame_quanta * quantum)
@@ -100,6 +105,8 @@ class Resolution:
         self._recent = np.full(channels, FLOOR_POWER, np.float32)
         self._recent_step = np.float32(1 - np.exp(-self.hop_s / RECENT_S))
         self._ticks = 0
+        self._listens = comes_back
+        self._heard_ch: NDArray[np.intp] | None = None  # None: all
         self._belief = Belief(channels, bins, design.follow, trees)
 
     @property
@@ -141,10 +148,25 @@ class Resolution:
         """
         count, end = self.frames_per_tick, samples.shape[1]
         stops = [end - back * self.hop_length for back in range(count - 1, -1, -1)]
+        if self._heard_ch is not None:
+            return self._some_spectra(samples, stops, self._heard_ch)
         for number, stop in enumerate(stops):
             frame = samples[:, stop - self.frame_length : stop]
             np.multiply(frame, self._window, out=self._windowed[number])
         return power_spectrum(self._windowed, self._power)
+
+    def _some_spectra(
+        self, samples: NDArray[np.float32], stops: list[int], ch: NDArray[np.intp]
+    ) -> NDArray[np.float32]:
+        for number, stop in enumerate(stops):
+            frame = samples[ch, stop - self.frame_length : stop]
+            self._power[number, ch] = power_spectrum(frame * self._window)
+        return self._power
+
+    def hear_only(self, ch: NDArray[np.intp] | None) -> None:
+        """Look at some channels only from now on, None: at all; the others read silence."""
+        self._heard_ch = ch
+        self._power.fill(0)
 
     def step(self, spectra: Figures) -> tuple[Now, Verdict]:
         """Take one tick's spectra, (frames, channels, bins); return the newest and the verdict."""
@@ -155,6 +177,10 @@ class Resolution:
     @property
     def is_judged(self) -> bool:
         """Tell whether the frame just advanced to is one to look for rises in."""
+        if self._listens:
+            memories = (self.memory, self._slow)
+            self._listens = any(memory.heard < memory.frames for memory in memories)
+            return False
         odd = self.design.odd_ticks
         return odd is None or self._ticks % 2 == odd
 
