@@ -80,6 +80,13 @@ def add_arguments(parser: CommandParser) -> None:
     detection.add_argument(
         "--dump", metavar="DIR", help="write every case, its truth and its events there"
     )
+    detection.add_argument(
+        "--without",
+        nargs="+",
+        default=[],
+        choices=("long", "brief", "short"),
+        help="let the engine do without these frames, as it does under overload",
+    )
     detection.add_argument("--plots", metavar="DIR", help="draw lead and recall there (PNG)")
     _add_format(detection)
     peers = benches.add_parser(

@@ -30,12 +30,14 @@ def detection(args: argparse.Namespace) -> int:
 
     _check_families(args.families, args.split)
     _make_folder("--dump", args.dump)
-    jobs = hearing.jobs_of(args.split, args.cases, args.minutes, args.seed, args.families)
+    without = tuple(dict.fromkeys(args.without))
+    jobs = hearing.jobs_of(args.split, args.cases, args.minutes, args.seed, args.families, without)
     heard = hearing.hear(jobs, args.jobs, _progress())
     figures = {
         "type": "detection",
         "split": args.split,
         "seed": args.seed,
+        "without": list(without),
         **summary.summarise(heard),
     }
     if args.dump is not None:

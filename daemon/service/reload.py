@@ -6,13 +6,13 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from types import FrameType
 
+from prehowl.daemon.engine_like import SparingEngine
 from prehowl.daemon.engine_swap import ReplaceableEngine
 from prehowl.daemon.errors import PrehowlError
 from prehowl.daemon.events import RingEvent
-from prehowl.daemon.loop import EngineLike
 from prehowl.daemon.sinks.base import Snapshot
 
-Made = tuple[EngineLike | None, str]
+Made = tuple[SparingEngine | None, str]
 """The engine for the new show file, None where the old one serves, and what is to be said."""
 
 
