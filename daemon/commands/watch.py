@@ -22,7 +22,8 @@ from prehowl.daemon.sinks.words import counted, time_words
 from prehowl.daemon.sources.base import Source
 from prehowl.daemon.sources.limited import LimitedSource
 from prehowl.daemon.stopping import StoppedEarly
-from prehowl.daemon.watch_parts import HEADLESS_SINKS, Watched, run_watch
+from prehowl.daemon.watch_parts import HEADLESS_SINKS, run_watch
+from prehowl.daemon.watched import Watched
 
 HELP = """Watch a live audio interface, or a recording at its own pace, and tell of every ring.
 
