@@ -233,7 +233,7 @@ class _Loop:
         """Leave something out if the machine cannot keep up, take it up again if it can."""
         if self.shedder is None:
             return
-        backlog_s = max(self.source.health().backlog_s, self.pacer.late_s)
+        backlog_s = self.source.health().backlog_s
         if said := self.shedder.look(self.seconds(), backlog_s, *self.load.news()):
             self.note("shed", "load", said)
 

@@ -18,7 +18,6 @@ class Pacer:
 
     rate_hz: int
     pace: Pace
-    late_s: float = 0.0  # how long after its time the last sample was asked for
     _start_s: float | None = None
 
     def wait_for(self, sample: int, stop: Stop) -> None:
@@ -28,7 +27,6 @@ class Pacer:
         now_s = time.monotonic()
         if self._start_s is None or now_s - self._due_s(sample) > CATCH_UP_S:
             self._start_s = now_s - sample / self.rate_hz
-        self.late_s = max(0.0, now_s - self._due_s(sample))
         while (left_s := self._due_s(sample) - time.monotonic()) > 0 and not stop.is_set():
             time.sleep(min(left_s, 0.05))
 

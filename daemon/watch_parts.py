@@ -91,7 +91,7 @@ def run_watch(
             warn=log.warn,
             desk=desk,
             weak_bands=show.weak_bands,
-            shedder=shedder if watched.is_live or watched.pace == "real" else None,
+            shedder=shedder if watched.is_live else None,  # a recording can wait
             on_rate=in_force.at_rate,
         )
     if logbook is not None and logbook.unwritten:

@@ -172,6 +172,7 @@ def _opened(
         channels=channels or _told_channels(show),
         up_to=max((channel.number for channel in show.channels), default=None),
         rate_hz=show.device.rate_hz if "device.rate_hz" in show.origins else None,
+        adapts=True,
         stop=stop,
     )
     return device, device.channel_numbers, device.device_name
