@@ -26,7 +26,7 @@ from prehowl.daemon.sinks.osc_messages import (
     ring_datagram,
 )
 from prehowl.daemon.sinks.osc_ringout import ringout_values
-from prehowl.daemon.sinks.osc_sender import Sender
+from prehowl.daemon.sinks.osc_sender import Living, Sender
 from prehowl.daemon.sinks.osc_stream import way_to
 
 CLOSE_PATIENCE_S = 1.0
@@ -113,6 +113,7 @@ class OscSink:
         for sender in senders:
             if sender not in kept.values():
                 sender.start(after=self._retired)
+                sender.put(Living(self._rings.worst_first()))  # its mappings know of none
         self._wishes, self._targets, self._senders = wishes, tuple(targets), senders
         self._board = {}  # so that it is sent to all; each is told what it does not know yet
         self._device_state = ""
