@@ -16,6 +16,8 @@ CATCH_UP_S = 8.0
 """A backlog that is gone within this time at the present speed needs no measures."""
 PATIENCE_S = 0.5
 """How long it must be so before a step: long enough to see what the step before has done."""
+WARM_UP_S = 2.0
+"""Of sound, before anything is given up: a beginning is slow on any computer."""
 MEMORY_S = 1.0
 """Of sound, over which the share of real time is averaged."""
 MOST_SHARE = 4.0
@@ -42,6 +44,7 @@ class Overload:
 
     costs: Sequence[float]
     level: int = 0
+    _total_s: float = 0.0  # of sound since the beginning
     _share: float = 0.0  # of real time, averaged
     _heard_s: float = 0.0  # of sound since the last change
     _behind_from_s: float | None = None
@@ -76,12 +79,13 @@ class Overload:
         return self.level
 
     def _average(self, share: float, stream_s: float) -> None:
+        self._total_s += stream_s
         self._heard_s += stream_s
         weight = min(1.0, stream_s / max(min(self._heard_s, MEMORY_S), 1e-9))
         self._share += weight * (share - self._share)
 
     def _is_behind(self, backlog_s: float) -> bool:
-        if backlog_s <= LATE_S:
+        if backlog_s <= LATE_S or self._total_s < WARM_UP_S:
             return False
         return self._share >= 1 or backlog_s * self._share / (1 - self._share) > CATCH_UP_S
 

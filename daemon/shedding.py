@@ -66,17 +66,11 @@ class Shedder:
         self.apply(level)
         step = self.steps[max(level, before) - 1]
         if level > before:
-            return f"the computer cannot keep up: {step.what} left out; {step.lost}"
+            return f"too slow: {step.what} left out, {step.lost}"
         rest = "; all is done again" if level == 0 else ""
-        return f"there is room again: {step.what} taken up again{rest}"
+        return f"room again: {step.what} taken up{rest}"
 
-    def trouble(self) -> str:
-        """Return what is left out and what that means, in one line; "" for nothing."""
-        left_out = self.steps[: self.level]
-        if not left_out:
-            return ""
-        what = ", ".join(step.what for step in left_out)
-        return (
-            f"too slow, left out: {what}; {left_out[-1].lost}. "
-            "Close other programs, or watch fewer channels"
-        )
+    def trouble(self, number: int) -> str:
+        """Return what a step (from 0) that is left out means, in one line; "" if it is done."""
+        step = self.steps[number]
+        return f"too slow: {step.what} left out, {step.lost}" if number < self.level else ""

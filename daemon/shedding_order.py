@@ -1,10 +1,10 @@
 """The order in which a watch gives things up when the computer cannot keep up, and why it is this.
 
-Screens first: they cost little, and nothing is lost. Then the frames between the main and the
-shortest ones, whose work the neighbours on both sides do for all but a few rings. Then the
-shortest, without which the fastest howls are alarmed late. Then the longest, without which low
-notes lie in wider bins. The main frames stay: they see rings of every pitch. Reference channels
-last, since without them music is alarmed. What each saves and loses was measured: docs/bench.md.
+Screens first: nothing is lost. Then the long frames: they alone see below 55 Hz, and above that
+the main ones found every ring without them. Then the brief ones, whose work the main and the short
+ones do between them, a little later. Then the short ones, without which the fastest howls are late
+or missed. The main frames stay: they see rings of every pitch. Reference channels last, since
+without them music is alarmed, and little is won. All of it was measured: docs/bench.md.
 """
 
 from collections.abc import Collection, Sequence
@@ -14,11 +14,15 @@ from typing import Protocol
 from prehowl.daemon.shedding import Shedder, Step
 
 FRAMES = (
-    ("brief", Step("brief frames (43 ms)", "some rings are seen a little later", 0.21)),
-    ("short", Step("short frames (21 ms)", "rings of over 300 dB/s are seen late", 0.25)),
-    ("long", Step("long frames (171 ms)", "rings under 200 Hz are seen late or not", 0.16)),
+    ("long", Step("long frames", "rings under 55 Hz are missed", 0.16)),
+    ("brief", Step("brief frames", "some rings come a little later", 0.25)),
+    ("short", Step("short frames", "the fastest rings are late or missed", 0.26)),
 )
 """Name of a resolution, and what it is to do without it. Shares of all work with 64 channels."""
+
+OF_REFERENCE = 0.4
+"""Share of a channel's work that a reference does not take while it is left out: it is still
+remembered, as silence."""
 
 
 class SlowScreen(Protocol):
@@ -63,10 +67,10 @@ def shedder_for(
     channels, references : int
         How many there are, and how many of them are reference channels.
     """
-    steps = [Step("the screens' usual pace", "nothing is lost", 0.03)] if screens else []
+    steps = [Step("screens at full pace", "nothing is lost", 0.03)] if screens else []
     steps += [step for _, step in FRAMES]
     if references:
         left = 1 - sum(step.saves for step in steps)
-        saves = left * references / channels
-        steps.append(Step("reference channels", "music may be alarmed as a ring", saves))
+        saves = OF_REFERENCE * left * references / channels
+        steps.append(Step("reference channels", "music may be alarmed", saves))
     return Shedder(steps, _Order(engine, screens).apply)

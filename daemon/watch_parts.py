@@ -3,6 +3,7 @@
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
+from functools import partial
 from importlib.metadata import version
 
 from prehowl.daemon.desk.desk import Desk
@@ -73,7 +74,8 @@ def run_watch(
         channels=len(names),
         references=watched.kinds(show).count(Kind.REFERENCE),
     )
-    outlets.tell_trouble(shedder.trouble)
+    for number in reversed(range(len(shedder.steps))):  # what is gravest stands first
+        outlets.tell_trouble(partial(shedder.trouble, number))
     logbook = _add_logbook(outlets, show, watched, names)
     with ExitStack() as stack:
         board = stack.enter_context(_services(outlets, show, watched, names, log))

@@ -129,6 +129,12 @@ def add_arguments(parser: CommandParser) -> None:
     )
     _add_load(load, channels=32)
     load.add_argument("--seconds", type=real_number, default=15.0, help="of audio; default 15")
+    load.add_argument(
+        "--steps",
+        metavar="N",
+        type=whole_number,
+        help="also with less and less done, as under overload; N channels are references",
+    )
     _add_format(load)
     _add_latency(benches)
     _add_soak(benches)

@@ -112,7 +112,9 @@ def load(args: argparse.Namespace) -> int:
     from prehowl.daemon.bench import load
     from prehowl.daemon.sinks.words import counted
 
-    found = load.measure_alone(args.channels, args.rate, args.seconds, args.seed)
+    if args.steps is not None:
+        _within("--steps", args.steps, (0, args.channels - 1))
+    found = load.measure_alone(args.channels, args.rate, args.seconds, args.seed, args.steps)
     if args.format == "json":
         print(json.dumps({"type": "load", **asdict(found)}))
         return OK
@@ -124,6 +126,8 @@ def load(args: argparse.Namespace) -> int:
     print(f"  dearest second    {100 * found.slowest_share:6.1f} %")
     print(f"bare windowed FFT   {100 * found.floor_share:6.1f} %")
     print(f"ratio               {found.ratio:6.2f}")
+    for step in found.steps:
+        print(f"without {step.without:<24} {100 * step.realtime_share:6.1f} %")
     return OK
 
 
