@@ -31,11 +31,14 @@ On a terminal the dashboard runs (keys: see its last line); --headless, or outpu
 file, gives a line an event instead, and device trouble as lines on stderr. OSC goes to the
 receivers of the show file and to those of --osc.
 
-As a service: SIGHUP reads the show file again (kinds, delays, sensitivity, advice; a wrong file
-changes nothing), --status asks a running watch how it is, --metrics serves figures on loopback.
+As a service: SIGHUP reads the show file again (all but title, device, screen, logbook and osc_in;
+a wrong file changes nothing), --status asks a running watch how it is, --metrics serves figures on
+loopback.
 
-Once started, a live watch goes on whatever happens to the device: it waits for it, opens it again
-and says how much was missed. Ctrl-C or SIGTERM stops it cleanly; a second Ctrl-C forces the end.
+Once started, a live watch goes on whatever happens to the device: it waits for it, opens it again,
+at another rate if need be, and says how much was missed. Where the computer cannot keep up it
+leaves out parts of the work in a stated order and says so. Ctrl-C or SIGTERM stops it cleanly; a
+second Ctrl-C forces the end.
 
 exit codes: 0 stopped by a person or at the end of --seconds or the recording; 1 --status found a
 watch that is not well, or none; 2 wrong options, show file or recording; 3 the device does not
