@@ -61,7 +61,7 @@ class Engine:
         made = (self._resolution(design) for design in DESIGNS)
         self.resolutions = tuple(resolution for resolution in made if resolution.is_useful)
         self._designs = tuple(resolution.design for resolution in self.resolutions)
-        self._heard_ch: NDArray[np.intp] | None = None  # None: all
+        self._heard = [slice(None)]  # stretches of channels
         longest = max(resolution.frame_length for resolution in self.resolutions)
         self._memory = SampleMemory(self.channels, longest + self.quantum, self.quantum)
         self._sensitivity = np.array([setup.sensitivity for setup in channels], np.float32)
@@ -120,9 +120,9 @@ class Engine:
         if not left:
             raise ValueError(f"no resolution is left without {', '.join(sorted(names))}")
         known = {resolution.design: resolution for resolution in self.resolutions}
-        heard = np.flatnonzero(~self._is_reference) if references else None
-        is_new = (heard is None) != (self._heard_ch is None)
-        self._heard_ch = heard
+        heard = _stretches(~self._is_reference) if references else [slice(None)]
+        is_new = heard != self._heard
+        self._heard = heard
         for design in left:
             is_back = design not in known
             if is_back:
@@ -204,3 +204,9 @@ class Engine:
         self._mean_square += (1 - keep) * (mean_square - self._mean_square)
         self._peak = np.maximum(np.abs(newest).max(axis=1), self._peak * keep)
         self._suspicion *= np.float32(np.exp(-self.quantum / (SUSPICION_MEMORY_S * self.rate_hz)))
+
+
+def _stretches(which: NDArray[np.bool_]) -> list[slice]:
+    """Return the runs of true values; slices, since picking single channels costs a copy."""
+    edges = np.flatnonzero(np.diff(which, prepend=False, append=False))
+    return [slice(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]

@@ -1,5 +1,6 @@
 """One time-frequency resolution: frames of one length through spectra, peaks and rises."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -106,7 +107,7 @@ class Resolution:
         self._recent_step = np.float32(1 - np.exp(-self.hop_s / RECENT_S))
         self._ticks = 0
         self._listens = comes_back
-        self._heard_ch: NDArray[np.intp] | None = None  # None: all
+        self._parts: tuple[slice, ...] = (slice(None),)
         self._belief = Belief(channels, bins, design.follow, trees)
 
     @property
@@ -148,24 +149,17 @@ class Resolution:
         """
         count, end = self.frames_per_tick, samples.shape[1]
         stops = [end - back * self.hop_length for back in range(count - 1, -1, -1)]
-        if self._heard_ch is not None:
-            return self._some_spectra(samples, stops, self._heard_ch)
         for number, stop in enumerate(stops):
             frame = samples[:, stop - self.frame_length : stop]
-            np.multiply(frame, self._window, out=self._windowed[number])
-        return power_spectrum(self._windowed, self._power)
-
-    def _some_spectra(
-        self, samples: NDArray[np.float32], stops: list[int], ch: NDArray[np.intp]
-    ) -> NDArray[np.float32]:
-        for number, stop in enumerate(stops):
-            frame = samples[ch, stop - self.frame_length : stop]
-            self._power[number, ch] = power_spectrum(frame * self._window)
+            for part in self._parts:
+                np.multiply(frame[part], self._window, out=self._windowed[number, part])
+        for part in self._parts:
+            power_spectrum(self._windowed[:, part], self._power[:, part])
         return self._power
 
-    def hear_only(self, ch: NDArray[np.intp] | None) -> None:
-        """Look at some channels only from now on, None: at all; the others read silence."""
-        self._heard_ch = ch
+    def hear_only(self, parts: Sequence[slice]) -> None:
+        """Look at these stretches of channels only from now on; the others read silence."""
+        self._parts = tuple(parts)
         self._power.fill(0)
 
     def step(self, spectra: Figures) -> tuple[Now, Verdict]:

@@ -84,8 +84,9 @@ def add_arguments(parser: CommandParser) -> None:
         "--without",
         nargs="+",
         default=[],
+        metavar="FRAMES",
         choices=("long", "brief", "short"),
-        help="let the engine do without these frames, as it does under overload",
+        help="let the engine do without long, brief, short ones, as under overload",
     )
     detection.add_argument("--plots", metavar="DIR", help="draw lead and recall there (PNG)")
     _add_format(detection)

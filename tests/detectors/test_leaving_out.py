@@ -109,6 +109,25 @@ def test_a_reference_that_is_left_out_vouches_for_nothing_and_does_again_later()
     assert fed(engine, sound) == []
 
 
+@pytest.mark.parametrize("pattern", ["RMM", "MRRM", "MMR", "RMRMR", "R"])
+def test_whatever_the_order_of_channels_the_microphones_are_heard(pattern):
+    """Oracle: truth, invariance. A ring on every channel at its own pitch: with the references
+    left out each microphone tells of its own, as it does when it is alone."""
+    setups = [ChannelSetup(is_reference=kind == "R") for kind in pattern]
+    rings = [
+        Rise(900.0 + 310 * n, 80.0, starts_s=0.1, top_dbfs=-15, held_s=0.3).samples(1.7, RATE_HZ)
+        + pink_noise(1.7, RATE_HZ, level_dbfs=-50, seed=20 + n)
+        for n in range(len(pattern))
+    ]
+    engine = Engine(RATE_HZ, setups)
+    engine.leave_out(references=True)
+    told = fed(engine, channels(*rings))
+    for ch, kind in enumerate(pattern):
+        alone = fed(Engine(RATE_HZ, [ChannelSetup()]), channels(rings[ch])) if kind == "M" else []
+        mine = [(c.state, c.sample, c.frequency_hz) for c in told if c.ch == ch]
+        assert mine == [(c.state, c.sample, c.frequency_hz) for c in alone]
+
+
 @pytest.mark.parametrize("design", DESIGNS, ids=[design.name for design in DESIGNS])
 def test_one_that_comes_back_judges_when_it_knows_the_past_and_not_before(design):
     """Oracle: definition: nothing is judged until every frame of its memories is heard."""
