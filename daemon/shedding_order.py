@@ -16,13 +16,13 @@ from prehowl.daemon.shedding import Shedder, Step
 FRAMES = (
     ("long", Step("long frames", "rings under 55 Hz are missed", 0.16)),
     ("brief", Step("brief frames", "some rings come a little later", 0.25)),
-    ("short", Step("short frames", "the fastest rings are late or missed", 0.26)),
+    ("short", Step("short frames", "rings over 300 dB/s are missed", 0.26)),
 )
 """Name of a resolution, and what it is to do without it. Shares of all work with 64 channels."""
 
-OF_REFERENCE = 0.4
+OF_REFERENCE = 0.16
 """Share of a channel's work that a reference does not take while it is left out: it is still
-remembered, as silence."""
+framed and remembered, as silence."""
 
 
 class SlowScreen(Protocol):

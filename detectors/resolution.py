@@ -93,7 +93,7 @@ class Resolution:
         self._windowed = np.empty((self.frames_per_tick, channels, self.frame_length), np.float32)
         bins = self.frame_length // 2 + 1
         self._power = np.empty((self.frames_per_tick, channels, bins), np.float32)
-        self._is_reference = is_reference
+        self._is_reference = self._vouches = is_reference
         self._first = max(EDGE_BINS, round(design.low_hz / self.bin_hz))
         top = bins - 1 - EDGE_BINS
         self._last = min(top, round(min(design.high_hz, 0.47 * rate_hz) / self.bin_hz))
@@ -158,9 +158,14 @@ class Resolution:
         return self._power
 
     def hear_only(self, parts: Sequence[slice]) -> None:
-        """Look at these stretches of channels only from now on; the others read silence."""
+        """Look at these stretches of channels only from now on; the others read silence.
+
+        Without all of them no reference vouches for anything.
+        """
         self._parts = tuple(parts)
         self._power.fill(0)
+        is_all = self._parts == (slice(None),)
+        self._vouches = self._is_reference if is_all else np.zeros_like(self._is_reference)
 
     def step(self, spectra: Figures) -> tuple[Now, Verdict]:
         """Take one tick's spectra, (frames, channels, bins); return the newest and the verdict."""
@@ -201,7 +206,7 @@ class Resolution:
             return none_rising()  # the stream's begin rises in every frame that is not yet full
         floor = np.minimum(now.recent_power, now.total) * QUIETEST_SHARE
         peaks = find_peaks(now.power, floor, self._first, self._last)
-        known = self._is_reference
+        known = self._vouches
         fast = gather(now, peaks, self.memory, self.design.steps, self._slow, known)
         if not self._has_slow_news:
             return fast
