@@ -279,6 +279,20 @@ class TestReplaceableEngine:
         assert found == [(2, 5, 3), (2, 10, None), (3, 14, 11), (3, 16, None)]
         np.testing.assert_array_equal(second.audio, piece)
 
+    def test_at_another_rate_samples_begin_anew_and_ids_go_on(self):
+        """Oracle: by hand. What is left out stays so with every engine that follows."""
+        first = FakeEngine([change(id=2, sample=5)], [change(RingState.CLEARED, id=2, sample=10)])
+        second, third = FakeEngine([change(id=1, sample=4)]), FakeEngine()
+        engine = ReplaceableEngine(first)
+        engine.leave_out(["long"], references=True)
+        piece = np.zeros((5, 1), np.float32)
+        told = engine.feed(piece) + engine.feed(piece) + engine.finish()
+        engine.restart(second)
+        told += engine.feed(piece)
+        engine.replace(third)
+        assert [(one.id, one.sample) for one in told] == [(2, 5), (2, 10), (3, 4)]
+        assert first.left_out == second.left_out == third.left_out == [(("long",), True)]
+
 
 class TestAsAService:
     """The real command, as a service manager runs it."""
