@@ -7,14 +7,13 @@ without an audio library.
 import difflib
 import importlib
 import importlib.metadata
-import os
 import signal
 import sys
 from collections.abc import Sequence
 
 from prehowl.daemon.command_line import CommandParser
 from prehowl.daemon.errors import BAD_INPUT, OK, SYSTEM_FAILURE, PrehowlError, ShowFileError
-from prehowl.daemon.output import check_streams, is_failed_write, write_fault
+from prehowl.daemon.output import check_streams, drop_pending, is_failed_write, write_fault
 
 COMMANDS = {
     "demo": "watch an invented festival on a virtual stage; needs no hardware",
@@ -41,9 +40,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         return 128 + signal.SIGINT
     except BrokenPipeError:
-        # The reader of our output went away (`| head`): not a fault. Point stdout elsewhere so
-        # that the interpreter's last flush does not complain.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        # The reader of our output went away (`| head`): not a fault.
+        drop_pending()
         return OK
     except Exception as fault:
         if debug:

@@ -95,7 +95,9 @@ def _finite(value: float | None, digits: int) -> float | None:
     return round(float(value), digits)
 
 
-def event_from_change(change: RingChange, names: Sequence[str], rate_hz: int) -> RingEvent:
+def event_from_change(
+    change: RingChange, names: Sequence[str], rate_hz: int, began_s: float = 0.0
+) -> RingEvent:
     """Turn what the engine says of channel index `ch` into the record that leaves the program.
 
     Parameters
@@ -106,14 +108,17 @@ def event_from_change(change: RingChange, names: Sequence[str], rate_hz: int) ->
         Channel names by index.
     rate_hz : int
         Samples per second of the source.
+    began_s : float
+        Stream time of sample 0, seconds: a device may change its rate in the middle of a run.
     """
+    onset = change.onset_sample
     return RingEvent(
         id=change.id,
         channel=change.ch + 1,
         channel_name=names[change.ch],
         state=change.state,
-        time_s=change.sample / rate_hz,
-        onset_s=None if change.onset_sample is None else change.onset_sample / rate_hz,
+        time_s=began_s + change.sample / rate_hz,
+        onset_s=None if onset is None else began_s + onset / rate_hz,
         frequency_hz=change.frequency_hz,
         band_hz=change.band_hz,
         level_dbfs=change.level_dbfs,

@@ -37,8 +37,8 @@ class InputWatch:
         """Begin with nothing known of any channel; numbers, names, kinds in their order."""
         count = len(numbers)
         self._window = max(1, round(WINDOW_S * rate_hz))
-        self._labels = [f"{name} ({number})" for number, name in zip(numbers, names, strict=True)]
-        self._is_mic = np.array([kind == Kind.MIC for kind in kinds])
+        self._numbers = tuple(numbers)
+        self.take_show(names, kinds)
         self._filled = 0
         self._high: NDArray[np.float32] = np.full(count, -np.inf, np.float32)
         self._low: NDArray[np.float32] = np.full(count, np.inf, np.float32)
@@ -52,6 +52,17 @@ class InputWatch:
 
     def start(self) -> None:
         """Do nothing: it only listens."""
+
+    def take_show(self, names: Sequence[str], kinds: Sequence[Kind]) -> None:
+        """Go by these names and kinds of the same channels. Loop's thread."""
+        pairs = zip(self._numbers, names, strict=True)
+        self._labels = [f"{name} ({number})" for number, name in pairs]
+        self._is_mic = np.array([kind == Kind.MIC for kind in kinds])
+
+    def on_rate(self, rate_hz: int) -> None:
+        """Look at windows of the same length in time."""
+        self._window = max(1, round(WINDOW_S * rate_hz))
+        self._forget_window()
 
     def on_samples(self, samples: NDArray[np.float32]) -> None:
         """Take samples (samples, channels)."""
@@ -106,6 +117,9 @@ class InputWatch:
         self._clips = np.where(is_full, self._clips + 1, 0)
         hold = np.maximum(self._clip_hold - 1, 0)
         self._clip_hold = np.where(self._clips >= CLIP_WINDOWS, CLIP_HOLD_WINDOWS, hold)
+        self._forget_window()
+
+    def _forget_window(self) -> None:
         self._high.fill(-np.inf)
         self._low.fill(np.inf)
         self._full.fill(0)

@@ -25,16 +25,21 @@ class Log:
         environment: Mapping[str, str] | None = None,
     ) -> None:
         """Write to `stream`, default stderr, what is at least as grave as `least`."""
+        self.unwritten = 0  # lines that the stream did not take
         self._stream = sys.stderr if stream is None else stream
         self._least = LEVELS[least]
         known = os.environ if environment is None else environment
         self._is_journal = leads_to_journal(self._stream, known)
 
     def say(self, text: str, level: str = "info") -> None:
-        """Write one line."""
-        if LEVELS[level] <= self._least:
-            mark = f"<{LEVELS[level]}>" if self._is_journal else ""
+        """Write one line. That nobody can read it any more must not end the job: counted only."""
+        if LEVELS[level] > self._least:
+            return
+        mark = f"<{LEVELS[level]}>" if self._is_journal else ""
+        try:
             print(f"{mark}prehowl: {text}", file=self._stream, flush=True)
+        except OSError:
+            self.unwritten += 1
 
     def warn(self, text: str) -> None:
         """Write one line of trouble."""

@@ -1,71 +1,39 @@
 """The only wiring: source -> engine -> events -> sinks, with pace, health and a clean end.
 
 One thread, the caller's. What comes in is made safe here: lost samples become silence (see
-`stream_time`), samples that are no sane numbers become 0, both are counted. Blocks are cut into
-short pieces so that an event leaves soon after its sample, and at the snapshots' due samples so
-that snapshots do not depend on how the source cuts its blocks.
+`stream_time`), samples that are no sane numbers become 0 (see `repair`), both are counted.
+Blocks are cut into short pieces so that an event leaves soon after its sample, and at the
+snapshots' due samples so that snapshots do not depend on how the source cuts its blocks.
 """
 
 import time
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
-from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from prehowl.daemon.desk.desk import Desk
+from prehowl.daemon.engine_like import EngineLike
 from prehowl.daemon.events import event_from_change
-from prehowl.daemon.notes import hand_out
+from prehowl.daemon.loop_result import LoopResult
+from prehowl.daemon.notes import Note, hand_out
 from prehowl.daemon.pace import Load, Pace, Pacer
+from prehowl.daemon.repair import Repair
 from prehowl.daemon.rings_now import RingsNow
-from prehowl.daemon.sinks.base import Health, SampleTaker, Sink, Snapshot
-from prehowl.daemon.sinks.words import counted
-from prehowl.daemon.sources.base import Block, Source, SourceHealth
+from prehowl.daemon.shedding import Shedder
+from prehowl.daemon.sinks.base import Health, RateTaker, SampleTaker, Sink, Snapshot
+from prehowl.daemon.sources.base import Block, Source
 from prehowl.daemon.stopping import Stop, StopFlag, stop_on_signals
 from prehowl.daemon.stream_time import StreamTime
 from prehowl.daemon.weak_bands import WeakBands, with_sheet
-from prehowl.detectors.engine import EngineView
 from prehowl.detectors.rings import RingChange
 
 __all__ = ["EngineLike", "LoopResult", "Pace", "StopFlag", "run_loop", "stop_on_signals"]
 
 SNAPSHOT_S = 0.1
 PIECE_S = {"fast": 0.05, "real": 0.01}
-SANEST_PEAK = 1e6
-"""Larger samples are damage, not audio (+120 dBFS); their squares would overflow float32."""
-
-
-class EngineLike(Protocol):
-    """What the loop asks of an engine; `prehowl.detectors.engine.Engine` is one."""
-
-    def feed(self, block: NDArray[np.float32]) -> list[RingChange]:
-        """Consume samples (samples, channels); return the changes in order."""
-
-    def finish(self) -> list[RingChange]:
-        """End the stream: clear what still rings."""
-
-    def view(self) -> EngineView:
-        """Return levels and suspicion now."""
-
-
-@dataclass(frozen=True, slots=True)
-class LoopResult:
-    """What one run came to."""
-
-    samples: int  # per channel, lost ones included
-    duration_s: float
-    events: int
-    alarms_by_channel: dict[int, int]  # channel number -> first `ringing` or `howling` of an id
-    lost_samples: int = 0
-    bad_samples: int = 0  # NaN, infinite or absurd, over all channels
-    was_stopped: bool = False  # by the stop flag, before the source's end
-
-    @property
-    def alarms(self) -> int:
-        """Number of alarms on all channels."""
-        return sum(self.alarms_by_channel.values())
 
 
 def run_loop(
@@ -82,6 +50,9 @@ def run_loop(
     warn: Callable[[str], None] | None = None,
     desk: Desk | None = None,
     weak_bands: Mapping[int, WeakBands] | None = None,
+    shedder: Shedder | None = None,
+    on_rate: Callable[[int], None] | None = None,
+    clock: Callable[[], float] = time.monotonic,
 ) -> LoopResult:
     """Run until the source ends or `stop` is set; close the source and all sinks in any case.
 
@@ -109,6 +80,13 @@ def run_loop(
         obeys commands, each of which becomes a note to the sinks that take notes.
     weak_bands : mapping, optional
         Channel number -> what its EQ sheet says, for the events of its rings.
+    shedder : Shedder, optional
+        Asked at every snapshot whether to leave something out; each change becomes a note.
+    on_rate : callable, optional
+        Must put an engine for the new rate in the place of the old one, which has been finished.
+        To be given where the source's rate may change in the middle.
+    clock : callable
+        Seconds, for loads and snapshots without sound; only tests give another.
 
     Returns
     -------
@@ -126,11 +104,12 @@ def run_loop(
             f"{len(names)} names and {len(numbers)} numbers for {source.channels} channels"
         )
     desk = desk or Desk(names, numbers)
-    loop = _Loop(source, engine, sinks, desk, numbers, Pacer(source.rate_hz, pace))
-    loop.snapshot_samples = None if snapshot_s is None else round(snapshot_s * source.rate_hz)
+    loop = _Loop(source, engine, sinks, desk, numbers, pace, snapshot_s, seconds=clock)
     loop.complete_health = complete_health or (lambda health: health)
-    loop.warn = warn or (lambda _text: None)
+    loop.repair = Repair(warn or (lambda _text: None))
     loop.weak_bands = weak_bands or {}
+    loop.shedder = shedder
+    loop.on_rate = on_rate or (lambda _rate_hz: None)
     with ExitStack() as stack:
         stack.callback(source.close)
         for sink in sinks:
@@ -146,94 +125,123 @@ class _Loop:
     sinks: Sequence[Sink]
     desk: Desk
     numbers: tuple[int, ...]
-    pacer: Pacer
-    snapshot_samples: int | None = None
+    pace: Pace
+    snapshot_s: float | None
+    seconds: Callable[[], float]
     complete_health: Callable[[Health], Health] = field(init=False)
-    warn: Callable[[str], None] = field(init=False)
+    repair: Repair = field(init=False)
+    shedder: Shedder | None = field(init=False)
+    on_rate: Callable[[int], None] = field(init=False)
     clock: StreamTime = field(init=False)
+    pacer: Pacer = field(init=False)
     takers: list[SampleTaker] = field(init=False)
     load: Load = field(default_factory=Load)
     weak_bands: Mapping[int, WeakBands] = field(default_factory=dict)
     rings: RingsNow = field(default_factory=RingsNow)
-    bad_samples: int = 0
     next_snapshot: int = 0  # engine sample
-    last_snapshot_s: float = field(default_factory=time.monotonic)
-    source_health: SourceHealth = field(default_factory=SourceHealth)
+    last_snapshot_s: float = 0.0  # by the clock on the wall
 
     def __post_init__(self) -> None:
-        self.clock = StreamTime(self.source.rate_hz)
         self.takers = [sink for sink in self.sinks if isinstance(sink, SampleTaker)]
+        self.last_snapshot_s = self.seconds()
+        self.keep_time(StreamTime(self.source.rate_hz))
+
+    def keep_time(self, clock: StreamTime) -> None:
+        """Count samples of one rate from here on."""
+        self.clock = clock
+        self.pacer = Pacer(clock.rate_hz, self.pace)
+        self.next_snapshot = self.snapshot_samples
+
+    @property
+    def snapshot_samples(self) -> int:
+        """Samples between two snapshots; 0 makes none."""
+        return round((self.snapshot_s or 0) * self.clock.rate_hz)
 
     def run(self, stop: Stop) -> LoopResult:
-        self.next_snapshot = self.snapshot_samples or 0
         while not stop.is_set() and (block := self.source.read()) is not None:
+            if self.source.rate_hz != self.clock.rate_hz:
+                self.change_rate(self.source.rate_hz)
             self.take(block, stop)
         was_stopped = stop.is_set()
         self.publish(self.engine.finish())
         self.snapshot()
         return LoopResult(
-            samples=self.clock.now,
-            duration_s=self.clock.now / self.source.rate_hz,
+            samples=self.clock.total,
+            duration_s=self.clock.time_s,
             events=self.rings.events,
             alarms_by_channel=dict(sorted(self.rings.alarms_by_channel.items())),
             lost_samples=self.clock.lost,
-            bad_samples=self.bad_samples,
+            bad_samples=self.repair.bad_samples,
             was_stopped=was_stopped,
         )
+
+    def change_rate(self, rate_hz: int) -> None:
+        """Go on at another rate: what rang is cleared, all that counts samples begins anew."""
+        before_hz = self.clock.rate_hz
+        self.publish(self.engine.finish())
+        self.keep_time(self.clock.after(rate_hz))
+        self.on_rate(rate_hz)
+        for sink in self.sinks:
+            if isinstance(sink, RateTaker):
+                sink.on_rate(rate_hz)
+        said = f"the input now runs at {rate_hz} Hz, {before_hz} Hz before; rings are found anew"
+        self.note("rate", "device", said)
+
+    def note(self, verb: str, by: str, effect: str) -> None:
+        """Tell the sinks of something that nobody asked for."""
+        hand_out([Note(self.clock.time_s, verb, by, True, effect, act=self.desk.act)], self.sinks)
 
     def take(self, block: Block, stop: Stop) -> None:
         if block.lost:
             silence = self.clock.lose(block.lost)
             self.analyse(np.zeros((silence, len(self.numbers)), np.float32), stop)
         if len(block.samples):
-            self.analyse(self.repaired(block.samples), stop)
+            clock = self.clock
+            mended = self.repair.mended(block.samples, clock.time_s, clock.rate_hz)
+            self.analyse(mended, stop)
             return
         self.obey()
-        if time.monotonic() - self.last_snapshot_s >= SNAPSHOT_S:
+        if self.seconds() - self.last_snapshot_s >= SNAPSHOT_S:
             self.snapshot()  # nothing comes in: the screen must still live and say so
 
-    def repaired(self, samples: NDArray[np.float32]) -> NDArray[np.float32]:
-        """Return the samples with 0 in place of what is no sane number."""
-        if max(samples.max(), -samples.min()) <= SANEST_PEAK:  # False for NaN, too
-            return samples
-        bad = ~(np.abs(samples) <= SANEST_PEAK)
-        if not self.bad_samples:
-            at_s = (self.clock.now + int(bad.any(axis=1).argmax())) / self.source.rate_hz
-            self.warn(
-                f"samples that are no sane numbers (NaN, infinite or absurdly large) from "
-                f"{at_s:.3f} s on are taken as silence; look at what made this audio"
-            )
-        self.bad_samples += int(bad.sum())
-        return np.where(bad, np.float32(0), samples)
-
     def analyse(self, samples: NDArray[np.float32], stop: Stop) -> None:
-        most = max(1, round(PIECE_S[self.pacer.pace] * self.source.rate_hz))
+        most = max(1, round(PIECE_S[self.pace] * self.clock.rate_hz))
         at = 0
         while at < len(samples) and not stop.is_set():
             length = min(most, len(samples) - at)
-            if self.snapshot_samples is not None:
+            if self.snapshot_samples:
                 length = min(length, self.next_snapshot - self.clock.fed)
             self.feed(samples[at : at + length], stop)
             at += length
 
     def feed(self, piece: NDArray[np.float32], stop: Stop) -> None:
         self.pacer.wait_for(self.clock.now + len(piece), stop)
-        began_s = time.perf_counter()
+        began_s = self.seconds()
         changes = self.engine.feed(piece)
-        self.load.add(time.perf_counter() - began_s, len(piece) / self.source.rate_hz)
         self.clock.fed += len(piece)
         for taker in self.takers:
             taker.on_samples(piece)
         self.publish(changes)
         self.obey()
-        if self.snapshot_samples is not None and self.clock.fed >= self.next_snapshot:
+        if self.snapshot_samples and self.clock.fed >= self.next_snapshot:
             self.next_snapshot += self.snapshot_samples
+            self.shed()
             self.snapshot()
+        self.load.add(self.seconds() - began_s, len(piece) / self.clock.rate_hz)
+
+    def shed(self) -> None:
+        """Leave something out if the machine cannot keep up, take it up again if it can."""
+        if self.shedder is None:
+            return
+        backlog_s = self.source.health().backlog_s
+        if said := self.shedder.look(self.seconds(), backlog_s, *self.load.news()):
+            self.note("shed", "load", said)
 
     def publish(self, changes: Sequence[RingChange]) -> None:
         for change in changes:
             dated, number = self.clock.dated(change), self.numbers[change.ch]
-            event = event_from_change(dated, self.desk.names, self.source.rate_hz)
+            clock = self.clock
+            event = event_from_change(dated, self.desk.names, clock.rate_hz, clock.began_s)
             event = replace(event, channel=number, act=self.desk.act)
             event = with_sheet(event, self.desk.weak_bands(self.weak_bands).get(number))
             self.rings.take(event)
@@ -242,18 +250,13 @@ class _Loop:
 
     def obey(self) -> None:
         """Do what people have asked for since the last piece, and tell the sinks."""
-        notes = self.desk.obey(self.time_s, self.made_snapshot)
+        notes = self.desk.obey(self.clock.time_s, self.made_snapshot)
         hand_out(notes, self.sinks)
 
-    @property
-    def time_s(self) -> float:
-        """Return the stream time."""
-        return self.clock.now / self.source.rate_hz
-
     def snapshot(self) -> None:
-        if self.snapshot_samples is None:
+        if not self.snapshot_samples:
             return
-        self.last_snapshot_s = time.monotonic()
+        self.last_snapshot_s = self.seconds()
         snapshot = self.made_snapshot()
         for sink in self.sinks:
             sink.on_snapshot(snapshot)
@@ -262,7 +265,7 @@ class _Loop:
         """Return what is true now."""
         view, order = self.engine.view(), self.desk.order
         return Snapshot(
-            time_s=self.time_s,
+            time_s=self.clock.time_s,
             level_dbfs=view.level_dbfs,
             peak_dbfs=view.peak_dbfs,
             suspicion=view.suspicion,
@@ -279,7 +282,7 @@ class _Loop:
 
     def health(self) -> Health:
         source = self.source.health()
-        if self.bad_samples:
-            said = f"{counted(self.bad_samples, 'damaged sample')} taken as silence"
+        if said := self.repair.detail():
             source = replace(source, detail="; ".join(filter(None, (source.detail, said))))
-        return self.complete_health(Health(source=source, load=self.load.share))
+        level = 0 if self.shedder is None else self.shedder.level
+        return self.complete_health(Health(source, self.load.share, shed_level=level))

@@ -38,7 +38,7 @@ The whole record, for a receiver that can take it.
 
 ### /prehowl/control
 
-Whatever was asked of prehowl, by OSC, a key or the clock, is answered here to every receiver of the group `control`: a tablet can light a button when it is done, and say why when it is not.
+Whatever was asked of prehowl, by OSC, a key or the clock, is answered here, and what it did of itself to the analysis is told (`shed` by `load`, `rate` by `device`), to every receiver of the group `control`: a tablet can light a button when it is done, and say why when it is not.
 
 ### /prehowl/heartbeat
 
@@ -48,7 +48,7 @@ A receiver that has heard no heartbeat for 3 seconds should show every channel a
 
 ### /prehowl/health
 
-`load` is the share of real time that the analysis takes (0.25: a quarter of one core), `overflows` counts losses at the device, `dropped_blocks` blocks that prehowl threw away, `lost_samples` samples a channel known to be missing.
+`load` is the work for a second of sound in seconds (0.25: a quarter of one core; near 1 parts of it are left out, which `detail` says), `overflows` counts losses at the device, `dropped_blocks` blocks that prehowl threw away, `lost_samples` samples a channel known to be missing.
 `detail` says in words what is wrong, and is empty when nothing is.
 
 ### Ranges

@@ -67,7 +67,7 @@ RANGES = {
     "device_state": "`running`, `waiting`, `ended`",
     "detail": "text, empty when all is well",
     "verb": "name of the verb",
-    "by": "`osc` and the address, `key`, or `clock`",
+    "by": "`osc` and the address, `key`, `clock`, `load`, `device`",
     "done": "1 done, 0 refused",
     "effect": "what came of it, in words",
     "seconds": "1 to 60",

@@ -24,7 +24,11 @@ class Outlets:
         """Add a sink; `trouble` tells what is wrong with it, "" while all is well."""
         self.sinks.append(Guarded(sink, name, self._tell))
         if trouble is not None:
-            self._troubles.append(trouble)
+            self.tell_trouble(trouble)
+
+    def tell_trouble(self, trouble: Callable[[], str]) -> None:
+        """Take further trouble from there; "" while all is well."""
+        self._troubles.append(trouble)
 
     def tell_targets(self, targets: Callable[[], tuple[tuple[str, str], ...]]) -> None:
         """Take the state of the OSC targets from there."""

@@ -86,11 +86,16 @@ def write_fault(fault: OSError) -> OutputError:
 
     Else the interpreter would try again to write it at its exit, and complain.
     """
+    drop_pending()
+    return OutputError(f"the result cannot be written ({fault.strerror or fault})")
+
+
+def drop_pending() -> None:
+    """Let stdout, and what is still to be written to it, go nowhere from now on."""
     with contextlib.suppress(OSError, ValueError):  # a replaced stdout may have no descriptor
         sink = os.open(os.devnull, os.O_WRONLY)
         os.dup2(sink, sys.stdout.fileno())
         os.close(sink)
-    return OutputError(f"the result cannot be written ({fault.strerror or fault})")
 
 
 def _refuse_inputs(path: str, inputs: Sequence[str]) -> None:

@@ -36,16 +36,26 @@ class Pacer:
 
 @dataclass(slots=True)
 class Load:
-    """Seconds spent in analysis per second of stream, over the last full second."""
+    """Seconds of work per second of stream: over the last full second, and since the last look."""
 
     share: float = 0.0
     _spent_s: float = 0.0
     _stream_s: float = 0.0
+    _new_spent_s: float = 0.0
+    _new_stream_s: float = 0.0
 
     def add(self, spent_s: float, stream_s: float) -> None:
         """Note what one piece of the stream took."""
+        self._new_spent_s += spent_s
+        self._new_stream_s += stream_s
         self._spent_s += spent_s
         self._stream_s += stream_s
         if self._stream_s >= 1.0:
             self.share = self._spent_s / self._stream_s
             self._spent_s = self._stream_s = 0.0
+
+    def news(self) -> tuple[float, float]:
+        """Return share and length, seconds of stream, of what came since the last call."""
+        spent_s, stream_s = self._new_spent_s, self._new_stream_s
+        self._new_spent_s = self._new_stream_s = 0.0
+        return (spent_s / stream_s if stream_s else 0.0), stream_s

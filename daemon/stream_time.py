@@ -16,9 +16,15 @@ GAPS_KEPT = 256
 
 
 class StreamTime:
-    """Maps engine samples to stream samples; a jump for every long gap."""
+    """Maps engine samples to stream samples; a jump for every long gap.
 
-    def __init__(self, rate_hz: int) -> None:
+    One object a rate: `after` gives the one that goes on where this one is.
+    """
+
+    def __init__(self, rate_hz: int, *, began_s: float = 0.0, earlier: int = 0) -> None:
+        self.rate_hz = rate_hz
+        self.began_s = began_s  # stream time of sample 0
+        self._earlier = earlier  # samples at other rates before
         self._most_silence = round(SILENCE_S * rate_hz)
         self._jumps = [0]  # engine sample at which an offset begins to hold, ascending
         self._offsets = [0]  # samples skipped up to there
@@ -29,6 +35,22 @@ class StreamTime:
     def now(self) -> int:
         """Samples per channel since the start, lost ones included."""
         return self.in_stream(self.fed)
+
+    @property
+    def time_s(self) -> float:
+        """Stream time, seconds since the start at whatever rates."""
+        return self.began_s + self.now / self.rate_hz
+
+    @property
+    def total(self) -> int:
+        """Samples per channel since the start, those at other rates included."""
+        return self._earlier + self.now
+
+    def after(self, rate_hz: int) -> "StreamTime":
+        """Return the time that goes on from here at another rate; engine samples begin at 0."""
+        following = StreamTime(rate_hz, began_s=self.time_s, earlier=self.total)
+        following.lost = self.lost
+        return following
 
     def lose(self, lost: int) -> int:
         """Note a gap and return how many samples of silence to feed in its place."""

@@ -3,18 +3,17 @@
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
+from functools import partial
 from importlib.metadata import version
 
 from prehowl.daemon.desk.desk import Desk
 from prehowl.daemon.desk.running_order import RunningOrder
 from prehowl.daemon.engine_swap import ReplaceableEngine
-from prehowl.daemon.errors import UsageError
 from prehowl.daemon.input_watch import InputWatch
 from prehowl.daemon.log import Log
 from prehowl.daemon.logbook.options import make_logbook
 from prehowl.daemon.logbook.sink import LogbookSink
-from prehowl.daemon.loop import LoopResult, Pace, StopFlag, run_loop
+from prehowl.daemon.loop import LoopResult, StopFlag, run_loop
 from prehowl.daemon.osc_in.opened import OscInput
 from prehowl.daemon.outlets import NOTICES, Outlets
 from prehowl.daemon.service.board import About, StatusBoard
@@ -22,6 +21,7 @@ from prehowl.daemon.service.metrics import MetricsServer
 from prehowl.daemon.service.notify import Notifier, ServiceSink
 from prehowl.daemon.service.reload import Reloader, on_hangup
 from prehowl.daemon.service.socket import StatusServer, runtime_folders
+from prehowl.daemon.shedding_order import SlowScreen, shedder_for
 from prehowl.daemon.show import Show
 from prehowl.daemon.show.tables import Kind
 from prehowl.daemon.sinks.base import Sink
@@ -30,10 +30,10 @@ from prehowl.daemon.sinks.dashboard import Dashboard
 from prehowl.daemon.sinks.health_lines import HealthLines
 from prehowl.daemon.sinks.jsonl import JsonlSink
 from prehowl.daemon.sinks.osc import sink_for
+from prehowl.daemon.sinks.spare_lines import SpareLines
 from prehowl.daemon.sinks.table import TableSink
-from prehowl.daemon.sinks.words import counted
-from prehowl.daemon.sources.base import Source
-from prehowl.detectors.engine import ChannelSetup, Engine
+from prehowl.daemon.watch_reload import InForce
+from prehowl.daemon.watched import Watched
 
 HEADLESS_SINKS: dict[str, Callable[..., Sink]] = {
     "table": TableSink,
@@ -42,43 +42,16 @@ HEADLESS_SINKS: dict[str, Callable[..., Sink]] = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class Watched:
-    """The source with what the command knows of it."""
-
-    source: Source
-    numbers: tuple[int, ...]  # on the interface or in the file, from 1
-    title: str
-    pace: Pace
-    is_live: bool
-    is_headless: bool
-    format: str
-    metrics_port: int | None
-    reload: Callable[[], Show] | None  # reads the show again; None where SIGHUP means the end
-
-    def names(self, show: Show) -> list[str]:
-        """Return a name for each channel: the show's, else the source's own."""
-        most = max(self.numbers)
-        known = [""] * most
-        for number, name in zip(self.numbers, self.source.names, strict=True):
-            known[number - 1] = name
-        names = show.names(most, known)
-        return [names[number - 1] for number in self.numbers]
-
-    def setups(self, show: Show) -> list[ChannelSetup]:
-        """Return what the engine should know of each channel."""
-        setups = show.setups(max(self.numbers))
-        return [setups[number - 1] for number in self.numbers]
-
-
 def run_watch(
     show: Show, watched: Watched, asked: OscInput, stop: StopFlag, log: Log
 ) -> LoopResult:
     """Run until the source's end or `stop`; say at the end what could not be kept."""
     names = watched.names(show)
-    engine = ReplaceableEngine(_engine(watched.source.rate_hz, watched.setups(show)))
+    engine = ReplaceableEngine(watched.engine(show))
     outlets = Outlets(log.warn)
-    _add_inputs(outlets, show, watched, names)
+    inputs = InputWatch(watched.source.rate_hz, watched.numbers, names, watched.kinds(show))
+    # Before anything else looks at them: the others then tell what was found.
+    outlets.add(inputs, NOTICES, trouble=inputs.trouble)
     osc = sink_for(show, version=version("prehowl"), channels=watched.numbers)
     outlets.tell_targets(lambda: osc.target_health() + asked.health())
     order = RunningOrder(show.acts, follows_clock=show.order.follow_clock)
@@ -90,14 +63,24 @@ def run_watch(
         outlets.add(HealthLines(log, osc.target_health), NOTICES)
     # Before screens draw and printers print: what is queued leaves meanwhile.
     outlets.add(osc, "OSC" if show.osc else NOTICES)
-    _add_eyes(outlets, show, watched, desk, stop)
+    screens = _add_eyes(outlets, show, watched, desk, stop, log)
     title = show.stage.title or watched.title
     for attached in asked.subscribers(title=title, numbers=watched.numbers, names=names):
         outlets.add(attached, "attached screens")
+        screens.append(attached)
+    shedder = shedder_for(
+        engine,
+        screens,
+        channels=len(names),
+        references=watched.kinds(show).count(Kind.REFERENCE),
+    )
+    for number in reversed(range(len(shedder.steps))):  # what is gravest stands first
+        outlets.tell_trouble(partial(shedder.trouble, number))
     logbook = _add_logbook(outlets, show, watched, names)
     with ExitStack() as stack:
-        stack.enter_context(_services(outlets, show, watched, names, log))
-        stack.enter_context(_hangups(outlets, show, watched, engine, log))
+        board = stack.enter_context(_services(outlets, show, watched, names, log))
+        in_force = InForce(show, watched, engine, desk, osc, inputs, board)
+        stack.enter_context(_hangups(outlets, in_force, log))
         result = run_loop(
             watched.source,
             engine,
@@ -110,27 +93,12 @@ def run_watch(
             warn=log.warn,
             desk=desk,
             weak_bands=show.weak_bands,
+            shedder=shedder if watched.is_live else None,  # a recording can wait
+            on_rate=in_force.at_rate,
         )
     if logbook is not None and logbook.unwritten:
         log.warn(f"{logbook.unwritten} entries of the logbook could not be written")
     return result
-
-
-def _engine(rate_hz: int, setups: Sequence[ChannelSetup]) -> Engine:
-    try:
-        return Engine(rate_hz, setups)
-    except ValueError as fault:
-        raise UsageError(
-            f"{fault}. The rate is {rate_hz} Hz with {counted(len(setups), 'channel')}"
-        ) from None
-
-
-def _add_inputs(outlets: Outlets, show: Show, watched: Watched, names: Sequence[str]) -> None:
-    """Look at the inputs before anything else does: the others then tell what was found."""
-    told = {channel.number: Kind(channel.kind) for channel in show.channels}
-    kinds = [told.get(number, Kind.MIC) for number in watched.numbers]
-    inputs = InputWatch(watched.source.rate_hz, watched.numbers, names, kinds)
-    outlets.add(inputs, NOTICES, trouble=inputs.trouble)
 
 
 def _add_eyes(
@@ -139,11 +107,17 @@ def _add_eyes(
     watched: Watched,
     desk: Desk,
     stop: StopFlag,
-) -> None:
-    """Add what a person looks at."""
+    log: Log,
+) -> list[SlowScreen]:
+    """Add what a person looks at; return the screens among it."""
     if watched.is_headless:
-        outlets.add(HEADLESS_SINKS[watched.format](sys.stdout), "output")
-        return
+        printer = HEADLESS_SINKS[watched.format](sys.stdout)
+        if watched.is_live:
+            spare = SpareLines(printer, log)
+            outlets.add(spare, "output", trouble=spare.trouble)
+        else:
+            outlets.add(printer, "output")
+        return []
     dashboard = Dashboard(
         desk.names,
         channel_numbers=watched.numbers,
@@ -154,6 +128,7 @@ def _add_eyes(
         weak_bands=show.weak_bands,
     )
     outlets.add(dashboard, "dashboard")
+    return [dashboard]
 
 
 def _add_logbook(
@@ -176,7 +151,7 @@ def _add_logbook(
 @contextmanager
 def _services(
     outlets: Outlets, show: Show, watched: Watched, names: Sequence[str], log: Log
-) -> Iterator[None]:
+) -> Iterator[StatusBoard]:
     """Answer to a service manager, to `--status` and to who collects metrics."""
     title = show.stage.title or watched.title
     channels = dict(zip(watched.numbers, names, strict=True))
@@ -194,47 +169,24 @@ def _services(
             metrics = MetricsServer(watched.metrics_port, board.record)
             stack.callback(metrics.close)
             metrics.start()
-        yield
+        yield board
 
 
 @contextmanager
-def _hangups(
-    outlets: Outlets,
-    show: Show,
-    watched: Watched,
-    engine: ReplaceableEngine,
-    log: Log,
-) -> Iterator[None]:
+def _hangups(outlets: Outlets, in_force: InForce, log: Log) -> Iterator[None]:
     """Let SIGHUP read the show file again, where there is one to read."""
-    if watched.reload is None:
+    read = in_force.watched.reload
+    if read is None:
         yield
         return
-    read = watched.reload
-    in_force = [show]
-
-    def make() -> tuple[Engine | None, str]:
-        new = read()
-        old, in_force[0] = in_force[0], new
-        rest = _left_for_later(old, new)
-        setups = watched.setups(new)
-        if setups == watched.setups(old):
-            return None, f"show file read again: nothing new for the analysis{rest}"
-        made = _engine(watched.source.rate_hz, setups)
-        return made, f"show file read again: kinds, delays, sensitivity, advice in force{rest}"
-
     notifier = Notifier()
     reloader = Reloader(
-        engine, make, log.say, log.warn, before=notifier.reloading, after=notifier.ready
+        lambda: in_force.changed(read()),
+        log.say,
+        log.warn,
+        before=notifier.reloading,
+        after=notifier.ready,
     )
     outlets.add(reloader, NOTICES)
     with on_hangup(reloader.ask):
         yield
-
-
-def _left_for_later(old: Show, new: Show) -> str:
-    """Return which tables have changed but are only taken at a start."""
-    tables = ("stage", "device", "screen", "osc", "logbook")
-    changed = [name for name in tables if getattr(old, name) != getattr(new, name)]
-    if [channel.label for channel in old.channels] != [channel.label for channel in new.channels]:
-        changed.append("channel names")
-    return f"; at the next start: {', '.join(changed)}" if changed else ""

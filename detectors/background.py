@@ -3,6 +3,7 @@
 All resolutions ask the same surveys, so that a short frame knows what long ones have seen.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -30,17 +31,21 @@ class Background:
     """The surveys of the engine, each with the range it answers for."""
 
     def __init__(self) -> None:
-        self._surveys: list[tuple[float, float, Survey]] = []  # from, bin in hertz
+        self._surveys: tuple[tuple[float, Survey], ...] = ()
 
-    def add(self, from_hz: float, bin_hz: float, survey: Survey) -> None:
-        """Let a survey answer for frequencies from `from_hz` up; call in rising order."""
-        self._surveys.append((from_hz, bin_hz, survey))
+    def listen_to(self, surveys: Iterable[tuple[float, Survey]]) -> None:
+        """Ask these from now on: width of a bin in hertz and survey, in rising order.
+
+        Each answers from its own range up; the first for all that is lower, too.
+        """
+        self._surveys = tuple(surveys)
 
     def at(self, ch: NDArray[np.intp], frequency_hz: Figures) -> Usual:
         """Return what is usual at some places; both arguments of shape (places,)."""
         lines = np.full(len(ch), UNKNOWN_LINES, np.float32)
         level, total = (np.full(len(ch), UNKNOWN_DBFS, np.float32) for _ in range(2))
-        for from_hz, bin_hz, survey in self._surveys:
+        for number, (bin_hz, survey) in enumerate(self._surveys):
+            from_hz = survey.first_candidate * bin_hz if number else 0
             usual, mine = survey.usual, np.flatnonzero(frequency_hz >= from_hz)
             if usual is None:
                 continue

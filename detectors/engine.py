@@ -1,6 +1,6 @@
 """Joins the parts: blocks in, ring changes out."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +11,7 @@ from prehowl.detectors.background import Background
 from prehowl.detectors.bands import band_index
 from prehowl.detectors.belief import TREES, suspicion_of
 from prehowl.detectors.framing import SampleMemory, quantum_length
-from prehowl.detectors.resolution import DESIGNS, Resolution, judge
+from prehowl.detectors.resolution import DESIGNS, Design, Resolution, judge
 from prehowl.detectors.rings import ALARMS, RingChange
 from prehowl.detectors.spectrum import Spectra, to_dbfs
 from prehowl.detectors.tracker import ChannelSetup, Frame, RingTracker
@@ -60,13 +60,14 @@ class Engine:
         self.rate_hz = rate_hz
         self.channels = len(channels)
         self.quantum = quantum_length(rate_hz)
-        reference = np.array([setup.is_reference for setup in channels], bool)
-        background = Background()
-        made = (
-            Resolution(design, self.channels, rate_hz, self.quantum, reference, background, trees)
-            for design in DESIGNS
-        )
+        self._is_reference = np.array([setup.is_reference for setup in channels], bool)
+        self._trees = trees
+        self._background = Background()
+        made = (self._resolution(design) for design in DESIGNS)
         self.resolutions = tuple(resolution for resolution in made if resolution.is_useful)
+        self._ask_surveys()
+        self._designs = tuple(resolution.design for resolution in self.resolutions)
+        self._heard = [slice(None)]  # stretches of channels
         longest = max(resolution.frame_length for resolution in self.resolutions)
         self._memory = SampleMemory(self.channels, longest + self.quantum, self.quantum)
         self._sensitivity = np.array([setup.sensitivity for setup in channels], np.float32)
@@ -103,6 +104,58 @@ class Engine:
             for glance, verdict in zip(glances, judge(glances), strict=True):
                 changes += self._look(glance.resolution, glance.now, verdict)
         return changes
+
+    def leave_out(self, names: Collection[str] = (), *, references: bool = False) -> None:
+        """Do without a part of the analysis from now on; all that is not named is (again) done.
+
+        Rings that are followed stay, as long as a resolution is left that sees their frequency.
+
+        Parameters
+        ----------
+        names : collection of str
+            Resolutions, by the names of their designs; one at least must be left. One that is
+            taken up again listens until its memory is full, and only then judges.
+        references : bool
+            Whether reference channels are left out, too: music is then not known by them.
+
+        Raises
+        ------
+        ValueError
+            If nothing would be left.
+        """
+        left = [design for design in self._designs if design.name not in names]
+        if not left:
+            raise ValueError(f"no resolution is left without {', '.join(sorted(names))}")
+        known = {resolution.design: resolution for resolution in self.resolutions}
+        heard = _stretches(~self._is_reference) if references else [slice(None)]
+        is_new = heard != self._heard
+        self._heard = heard
+        for design in left:
+            is_back = design not in known
+            if is_back:
+                known[design] = self._resolution(design, comes_back=True)
+            if is_back or is_new:
+                known[design].hear_only(heard)
+        self.resolutions = tuple(known[design] for design in left)
+        self._ask_surveys()
+
+    def _ask_surveys(self) -> None:
+        """Let the background answer from those resolutions that are there."""
+        self._background.listen_to(
+            (own.bin_hz, own.survey) for own in self.resolutions if own.survey is not None
+        )
+
+    def _resolution(self, design: Design, *, comes_back: bool = False) -> Resolution:
+        return Resolution(
+            design,
+            self.channels,
+            self.rate_hz,
+            self.quantum,
+            self._is_reference,
+            self._background,
+            self._trees,
+            comes_back=comes_back,
+        )
 
     def spectra(self, block: NDArray[np.float32]) -> Iterator[tuple[int, Resolution, Spectra]]:
         """Yield tick, resolution and its new spectra, without judging.
@@ -165,3 +218,9 @@ class Engine:
         peak = np.maximum(newest.max(axis=1), -newest.min(axis=1))
         self._peak = np.maximum(peak, self._peak * keep)
         self._suspicion *= np.float32(np.exp(-self.quantum / (SUSPICION_MEMORY_S * self.rate_hz)))
+
+
+def _stretches(which: NDArray[np.bool_]) -> list[slice]:
+    """Return the runs of true values; slices, since picking single channels costs a copy."""
+    edges = np.flatnonzero(np.diff(which, prepend=False, append=False))
+    return [slice(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]

@@ -104,6 +104,7 @@ class Survey:
         self._is_reference = is_reference
         self._candidates = slice(candidates[0], candidates[1] + 1)
         self._trees = trees
+        self.first_candidate = candidates[0]
         self._fast: LongTermSpectrum | None = None
         self.usual: LongTermSpectrum | None = None  # the slow mean when it was last read
 

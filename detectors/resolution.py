@@ -83,6 +83,9 @@ class Resolution:
         Where this resolution's survey, if it has one, tells all what it sees.
     trees : Trees
         By which evidence is weighed; others only while they are being fitted.
+    comes_back : bool
+        Whether it joins in the middle of a stream: it then listens, without judging, until it
+        knows as much of the past as it ever will.
     """
 
     def __init__(
@@ -94,6 +97,8 @@ class Resolution:
         is_reference: NDArray[np.bool_],
         background: Background,
         trees: Trees = TREES,
+        *,
+        comes_back: bool = False,
     ) -> None:
         self.design = design
         self.frame_length = int(design.frame_quanta * quantum)
@@ -104,7 +109,7 @@ class Resolution:
         self.bin_hz = rate_hz / self.frame_length
         self._window = hann(self.frame_length)
         self._windowed = np.empty((self.frames_per_tick, channels, self.frame_length), np.float32)
-        self._is_reference = is_reference
+        self._is_reference = self._vouches = is_reference
         self._first = max(EDGE_BINS, round(design.low_hz / self.bin_hz))
         whole = self.frame_length // 2 + 1
         top = whole - 1 - EDGE_BINS
@@ -127,14 +132,14 @@ class Resolution:
         self.belief = Belief(channels, bins, design.follow, trees)
         self._background = background
         self.survey = self._surveyed() if design.lingers_hz else None
+        self._listens = comes_back
+        self._parts: tuple[slice, ...] = (slice(None),)
 
     def _surveyed(self) -> Survey:
         low_hz, high_hz = self.design.lingers_hz or (0.0, 0.0)
         first = max(self._first, round(low_hz / self.bin_hz))
         last = min(self._last, round(high_hz / self.bin_hz))
-        survey = Survey(self._slow, self._first, self._last, (first, last), self._is_reference)
-        self._background.add(first * self.bin_hz, self.bin_hz, survey)
-        return survey
+        return Survey(self._slow, self._first, self._last, (first, last), self._is_reference)
 
     @property
     def is_useful(self) -> bool:
@@ -178,8 +183,29 @@ class Resolution:
         stops = [end - back * self.hop_length for back in range(count - 1, -1, -1)]
         for number, stop in enumerate(stops):
             frame = samples[:, stop - self.frame_length : stop]
-            np.multiply(frame, self._window, out=self._windowed[number])
-        return power_spectra(self._windowed, self.memory.room(count))
+            for part in self._parts:
+                np.multiply(frame[part], self._window, out=self._windowed[number, part])
+        room = self.memory.room(count)
+        if self._hears_all:
+            return power_spectra(self._windowed, room)
+        room[:] = 0
+        total = np.zeros(room.shape[:2], np.float32)
+        for part in self._parts:
+            total[:, part] = power_spectra(self._windowed[:, part], room[:, part]).total
+        return Spectra(room, total)
+
+    def hear_only(self, parts: Sequence[slice]) -> None:
+        """Look at these stretches of channels only from now on; the others read silence.
+
+        Without all of them no reference vouches for anything.
+        """
+        self._parts = tuple(parts)
+        silent = np.zeros_like(self._is_reference)
+        self._vouches = self._is_reference if self._hears_all else silent
+
+    @property
+    def _hears_all(self) -> bool:
+        return self._parts == (slice(None),)
 
     def step(self, spectra: Spectra) -> tuple[Now, Verdict]:
         """Take one tick's spectra; return the newest frame and the verdict."""
@@ -194,6 +220,10 @@ class Resolution:
     @property
     def is_judged(self) -> bool:
         """Tell whether the frame just advanced to is one to look for rises in."""
+        if self._listens:
+            memories = (self.memory, self._slow)
+            self._listens = any(memory.heard < memory.frames for memory in memories)
+            return False
         return self._ticks % self.design.every == 0
 
     def advance(self, spectra: Spectra) -> Now:
@@ -239,7 +269,7 @@ class Resolution:
             return []  # the stream's begin rises in every frame that is not yet full
         floor = np.minimum(now.recent_power, now.total) * QUIETEST_SHARE
         peaks = find_peaks(now.power, floor, self._first, self._last)
-        known = self._is_reference
+        known = self._vouches
         pasts = [(self.memory, self.design.steps)]
         if self._has_slow_news:
             pasts.append((self._slow, self.design.slow_steps))

@@ -28,6 +28,8 @@ from prehowl.daemon.sinks.osc_messages import (
 MOST_SUBSCRIBERS = 16
 LONGEST_S = 60
 VIEW_S = 0.2
+SLOW_VIEW_S = 0.5
+"""Where the analysis needs the computer."""
 SHOW_S = 5.0
 QUEUE_LENGTH = 512
 SEQUENCE_HIGH = 2**31
@@ -74,6 +76,7 @@ class Subscribers:
         self._news = threading.Condition()
         self._subscribers: dict[Address, _Subscriber] = {}
         self._queue: deque[bytes] = deque(maxlen=QUEUE_LENGTH)
+        self._view_s = VIEW_S
         self._snapshot: Snapshot | None = None
         self._show_at_s = 0.0
         self._view_at_s = 0.0
@@ -129,6 +132,10 @@ class Subscribers:
             with self._news:
                 self._news.notify()
 
+    def draw_slowly(self, is_slow: bool) -> None:
+        """Send views less often from now on, or as usual."""
+        self._view_s = SLOW_VIEW_S if is_slow else VIEW_S
+
     def close(self) -> None:
         """Say goodbye to all; at most half a second."""
         with self._news:
@@ -159,7 +166,7 @@ class Subscribers:
         while not self._is_closing:
             with self._news:
                 if not self._queue:
-                    self._news.wait(VIEW_S if self._subscribers else 1.0)
+                    self._news.wait(self._view_s if self._subscribers else 1.0)
                 pending = [self._queue.popleft() for _ in range(len(self._queue))]
                 self._let_go(time.monotonic())
             self._tell(pending)
@@ -187,7 +194,7 @@ class Subscribers:
             self._tell(show_packets(self._shown, self._sequence))
         if now_s >= self._view_at_s:
             # A snapshot is sent once: silence must look like silence on the other side.
-            self._view_at_s, self._snapshot = now_s + VIEW_S, None
+            self._view_at_s, self._snapshot = now_s + self._view_s, None
             self._tell(view_packets(snapshot, self._sequence))
 
     def _tell(self, packets: Sequence[bytes]) -> None:

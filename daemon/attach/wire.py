@@ -154,7 +154,7 @@ def _status(snapshot: Snapshot) -> bytes:
         health.dropped_blocks,
         health.source.lost_samples,
         health.source.state,
-        health.source.detail,
+        "; ".join(filter(None, (health.source.detail, *health.troubles))),
         snapshot.act_number,
         snapshot.acts,
         snapshot.act or NOTHING,

@@ -5,7 +5,7 @@ the records that come back are small and hold no audio. Channels of one engine a
 so a job's cases run side by side as channels of one engine.
 """
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -28,16 +28,22 @@ class Job:
 
     specs: tuple[Spec, ...] = ()
     excerpts: tuple[Excerpt, ...] = ()
+    without: tuple[str, ...] = ()  # resolutions that the engine does without
 
 
 def changes_of(
-    channels: NDArray[np.float32], rate_hz: int, setups: Sequence[ChannelSetup] | None = None
+    channels: NDArray[np.float32],
+    rate_hz: int,
+    setups: Sequence[ChannelSetup] | None = None,
+    without: Collection[str] = (),
 ) -> list[tuple[RingChange, ...]]:
     """Feed channels, shape (channels, samples), to one engine; return each channel's changes.
 
-    `setups` has one entry a channel; all channels are plain microphones without it.
+    `setups` has one entry a channel; all channels are plain microphones without it. `without`
+    names the resolutions that the engine does without.
     """
     engine = Engine(rate_hz, setups or [ChannelSetup()] * len(channels))
+    engine.leave_out(without)
     heard: list[list[RingChange]] = [[] for _ in channels]
     for at in range(0, channels.shape[1], BLOCK):
         for change in engine.feed(channels[:, at : at + BLOCK].T):
@@ -48,13 +54,19 @@ def changes_of(
 
 
 def jobs_of(
-    split: str, case_count: int, minutes: float, seed: int, families: Sequence[str]
+    split: str,
+    case_count: int,
+    minutes: float,
+    seed: int,
+    families: Sequence[str],
+    without: tuple[str, ...] = (),
 ) -> list[Job]:
     """Cut a run into jobs, the long ones first."""
-    of_cases = [Job(specs=batch) for batch in cases.batches(draw_specs(split, case_count, seed))]
+    drawn = cases.batches(draw_specs(split, case_count, seed))
+    of_cases = [Job(specs=batch, without=without) for batch in drawn]
     excerpts = material.plan(split, minutes, seed, families) if minutes > 0 else []
     of_excerpts = [
-        Job(excerpts=tuple(excerpts[at : at + cases.BATCH]))
+        Job(excerpts=tuple(excerpts[at : at + cases.BATCH]), without=without)
         for at in range(0, len(excerpts), cases.BATCH)
     ]
     return of_cases + of_excerpts
@@ -62,28 +74,34 @@ def jobs_of(
 
 def do(job: Job) -> Heard:
     """Do one job."""
-    return Heard(tuple(_hear_cases(job.specs)), tuple(_hear_excerpts(job.excerpts)))
+    return Heard(
+        tuple(_hear_cases(job.specs, job.without)),
+        tuple(_hear_excerpts(job.excerpts, job.without)),
+    )
 
 
-def _hear_cases(specs: tuple[Spec, ...]) -> Iterator[HeardCase]:
+def _hear_cases(specs: tuple[Spec, ...], without: Collection[str]) -> Iterator[HeardCase]:
     if not specs:
         return
     made = cases.make_batch(specs)
     # The show file tells the engine each loop's delay; so does the bench.
     setups = [ChannelSetup(loop_delay_s=case.rings[0].delay_s) for case in made]
-    spoken = changes_of(np.stack([case.samples for case in made]), RATE_HZ, setups)
+    spoken = changes_of(np.stack([case.samples for case in made]), RATE_HZ, setups, without)
     for case, changes in zip(made, spoken, strict=True):
         cuts = advice.cuts_of(case.spec, case.rings, changes, RATE_HZ)
         yield HeardCase(case.spec, case.material, case.rings, case.real_hz, changes, cuts)
 
 
-def _hear_excerpts(excerpts: tuple[Excerpt, ...]) -> Iterator[HeardExcerpt]:
+def _hear_excerpts(
+    excerpts: tuple[Excerpt, ...], without: Collection[str]
+) -> Iterator[HeardExcerpt]:
     if not excerpts:
         return
     sound = [material.render(excerpt, RATE_HZ) for excerpt in excerpts]
     longest = max(len(samples) for samples in sound)
     channels = np.stack([np.pad(samples, (0, longest - len(samples))) for samples in sound])
-    for excerpt, changes in zip(excerpts, changes_of(channels, RATE_HZ), strict=True):
+    spoken = changes_of(channels, RATE_HZ, without=without)
+    for excerpt, changes in zip(excerpts, spoken, strict=True):
         end = excerpt.seconds * RATE_HZ
         told = tuple(c for c in changes if c.sample <= end)
         apart = excerpt.piece.group == material.APART

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from prehowl.daemon.bench import material
 from prehowl.daemon.bench.material import Excerpt
 from prehowl.daemon.bench.nuisance import shapes, voices
+from prehowl.daemon.shedding_order import shedder_for
 from prehowl.detectors.engine import ChannelSetup, Engine
 
 Samples = NDArray[np.float32]
@@ -29,6 +30,14 @@ BLOCK_S = 0.01
 """What a device hands over at a time."""
 TRACKS = 8
 ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
+
+
+@dataclass(frozen=True, slots=True)
+class StepLoad:
+    """What is left with one thing less than in the step before."""
+
+    without: str
+    realtime_share: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,16 +53,19 @@ class Load:
     slowest_share: float  # the dearest slice of the engine
     frame_lengths: tuple[int, ...]
     hop_lengths: tuple[int, ...]
+    steps: tuple[StepLoad, ...] = ()  # where asked for: what is left with each thing less
 
 
-def measure_alone(channels: int, rate_hz: int, seconds: float, seed: int) -> Load:
+def measure_alone(
+    channels: int, rate_hz: int, seconds: float, seed: int, references: int | None = None
+) -> Load:
     """Measure in a process of its own whose numerical libraries may use one thread only."""
     before = {name: os.environ.get(name) for name in ONE_THREAD}
     os.environ.update(ONE_THREAD)
     try:
         context = multiprocessing.get_context("spawn")
         with ProcessPoolExecutor(1, mp_context=context) as pool:
-            return pool.submit(measure, channels, rate_hz, seconds, seed).result()
+            return pool.submit(measure, channels, rate_hz, seconds, seed, references).result()
     finally:
         for name, value in before.items():
             if value is None:
@@ -62,7 +74,9 @@ def measure_alone(channels: int, rate_hz: int, seconds: float, seed: int) -> Loa
                 os.environ[name] = value
 
 
-def measure(channels: int, rate_hz: int, seconds: float, seed: int) -> Load:
+def measure(
+    channels: int, rate_hz: int, seconds: float, seed: int, references: int | None = None
+) -> Load:
     """Measure here and now.
 
     Parameters
@@ -72,16 +86,25 @@ def measure(channels: int, rate_hz: int, seconds: float, seed: int) -> Load:
         Of audio, after a warm-up; in whole slices of one second, at least one.
     seed : int
         Of the programme.
+    references : int, optional
+        So many of the channels are reference channels; if given, the steps that an overloaded
+        watch takes are measured, too.
     """
-    engine = Engine(rate_hz, [ChannelSetup()] * channels)
+    setups = [ChannelSetup(is_reference=n < (references or 0)) for n in range(channels)]
+    engine = Engine(rate_hz, setups)
+    lessened = [] if references is None else _lessened(rate_hz, setups)
     floor = Floor(engine, channels)
     slices = max(1, round(seconds / SLICE_S))
     sound = programme(channels, rate_hz, WARM_UP_S + slices * SLICE_S, seed)
     parts = list(_slices(sound, rate_hz))
     ours, bare = [], []
+    less: list[list[float]] = [[] for _ in lessened]
     for number, part in enumerate(parts):
         spent, floor_spent = _engine_cpu_s(engine, part, rate_hz), floor.cpu_s(part)
+        spent_less = [_engine_cpu_s(other, part, rate_hz) for _, other in lessened]
         if number * SLICE_S >= WARM_UP_S:
+            for shares, seconds_spent in zip(less, spent_less, strict=True):
+                shares.append(seconds_spent / SLICE_S)
             ours.append(spent / SLICE_S)
             bare.append(floor_spent / SLICE_S)
     share, floor_share = float(np.median(ours)), float(np.median(bare))
@@ -95,7 +118,26 @@ def measure(channels: int, rate_hz: int, seconds: float, seed: int) -> Load:
         round(max(ours), 4),
         tuple(r.frame_length for r in engine.resolutions),
         tuple(r.hop_length for r in engine.resolutions),
+        tuple(
+            StepLoad(name, round(float(np.median(shares)), 4))
+            for (name, _), shares in zip(lessened, less, strict=True)
+        ),
     )
+
+
+def _lessened(rate_hz: int, setups: list[ChannelSetup]) -> list[tuple[str, Engine]]:
+    """Return engines that do without one thing more each, in the order of an overloaded watch."""
+    count = sum(setup.is_reference for setup in setups)
+    most = len(
+        shedder_for(Engine(rate_hz, setups), [], channels=len(setups), references=count).steps
+    )
+    found = []
+    for level in range(1, most + 1):
+        engine = Engine(rate_hz, setups)
+        shedder = shedder_for(engine, [], channels=len(setups), references=count)
+        shedder.apply(level)
+        found.append((shedder.steps[level - 1].what, engine))
+    return found
 
 
 def _slices(sound: Samples, rate_hz: int) -> Iterator[Samples]:

@@ -80,6 +80,14 @@ def add_arguments(parser: CommandParser) -> None:
     detection.add_argument(
         "--dump", metavar="DIR", help="write every case, its truth and its events there"
     )
+    detection.add_argument(
+        "--without",
+        nargs="+",
+        default=[],
+        metavar="FRAMES",
+        choices=("long", "brief", "short"),
+        help="let the engine do without long, brief, short ones, as under overload",
+    )
     detection.add_argument("--plots", metavar="DIR", help="draw lead and recall there (PNG)")
     _add_format(detection)
     peers = benches.add_parser(
@@ -122,6 +130,12 @@ def add_arguments(parser: CommandParser) -> None:
     )
     _add_load(load, channels=32)
     load.add_argument("--seconds", type=real_number, default=15.0, help="of audio; default 15")
+    load.add_argument(
+        "--steps",
+        metavar="N",
+        type=whole_number,
+        help="also with less and less done, as under overload; N channels are references",
+    )
     _add_format(load)
     _add_latency(benches)
     _add_soak(benches)

@@ -30,12 +30,14 @@ def detection(args: argparse.Namespace) -> int:
 
     _check_families(args.families, args.split)
     _make_folder("--dump", args.dump)
-    jobs = hearing.jobs_of(args.split, args.cases, args.minutes, args.seed, args.families)
+    without = tuple(dict.fromkeys(args.without))
+    jobs = hearing.jobs_of(args.split, args.cases, args.minutes, args.seed, args.families, without)
     heard = hearing.hear(jobs, args.jobs, _progress())
     figures = {
         "type": "detection",
         "split": args.split,
         "seed": args.seed,
+        "without": list(without),
         **summary.summarise(heard),
     }
     if args.dump is not None:
@@ -110,7 +112,9 @@ def load(args: argparse.Namespace) -> int:
     from prehowl.daemon.bench import load
     from prehowl.daemon.sinks.words import counted
 
-    found = load.measure_alone(args.channels, args.rate, args.seconds, args.seed)
+    if args.steps is not None:
+        _within("--steps", args.steps, (0, args.channels - 1))
+    found = load.measure_alone(args.channels, args.rate, args.seconds, args.seed, args.steps)
     if args.format == "json":
         print(json.dumps({"type": "load", **asdict(found)}))
         return OK
@@ -122,6 +126,8 @@ def load(args: argparse.Namespace) -> int:
     print(f"  dearest second    {100 * found.slowest_share:6.1f} %")
     print(f"bare windowed FFT   {100 * found.floor_share:6.1f} %")
     print(f"ratio               {found.ratio:6.2f}")
+    for step in found.steps:
+        print(f"without {step.without:<24} {100 * step.realtime_share:6.1f} %")
     return OK
 
 

@@ -22,7 +22,8 @@ from prehowl.daemon.sinks.words import counted, time_words
 from prehowl.daemon.sources.base import Source
 from prehowl.daemon.sources.limited import LimitedSource
 from prehowl.daemon.stopping import StoppedEarly
-from prehowl.daemon.watch_parts import HEADLESS_SINKS, Watched, run_watch
+from prehowl.daemon.watch_parts import HEADLESS_SINKS, run_watch
+from prehowl.daemon.watched import Watched
 
 HELP = """Watch a live audio interface, or a recording at its own pace, and tell of every ring.
 
@@ -30,11 +31,14 @@ On a terminal the dashboard runs (keys: see its last line); --headless, or outpu
 file, gives a line an event instead, and device trouble as lines on stderr. OSC goes to the
 receivers of the show file and to those of --osc.
 
-As a service: SIGHUP reads the show file again (kinds, delays, sensitivity, advice; a wrong file
-changes nothing), --status asks a running watch how it is, --metrics serves figures on loopback.
+As a service: SIGHUP reads the show file again (all but title, device, screen, logbook and osc_in;
+a wrong file changes nothing), --status asks a running watch how it is, --metrics serves figures on
+loopback.
 
-Once started, a live watch goes on whatever happens to the device: it waits for it, opens it again
-and says how much was missed. Ctrl-C or SIGTERM stops it cleanly; a second Ctrl-C forces the end.
+Once started, a live watch goes on whatever happens to the device: it waits for it, opens it again,
+at another rate if need be, and says how much was missed. Where the computer cannot keep up it
+leaves out parts of the work in a stated order and says so. Ctrl-C or SIGTERM stops it cleanly; a
+second Ctrl-C forces the end.
 
 exit codes: 0 stopped by a person or at the end of --seconds or the recording; 1 --status found a
 watch that is not well, or none; 2 wrong options, show file or recording; 3 the device does not
@@ -171,6 +175,7 @@ def _opened(
         channels=channels or _told_channels(show),
         up_to=max((channel.number for channel in show.channels), default=None),
         rate_hz=show.device.rate_hz if "device.rate_hz" in show.origins else None,
+        adapts=True,
         stop=stop,
     )
     return device, device.channel_numbers, device.device_name

@@ -76,6 +76,7 @@ class Desk:
         self._clock = clock
         self._ringout = ringout
         self._weak_bands = weak_bands or {}
+        self._usual_bands: Mapping[int, WeakBands] | None = None
         self._looked_s = float("-inf")
         self._waiting: deque[Command] = deque(maxlen=MOST_WAITING)
         self._held_until_s: dict[int, float] = {}
@@ -90,7 +91,25 @@ class Desk:
 
     def weak_bands(self, usual: Mapping[int, WeakBands]) -> Mapping[int, WeakBands]:
         """Return what is known of the channels' bands in this act; `usual` if it has no own."""
+        usual = usual if self._usual_bands is None else self._usual_bands
         return self._weak_bands.get(self.act or "", usual)
+
+    def take_show(
+        self,
+        names: Sequence[str],
+        order: RunningOrder,
+        *,
+        usual_bands: Mapping[int, WeakBands],
+        act_bands: Mapping[str, Mapping[int, WeakBands]],
+    ) -> None:
+        """Go by another show file: names by row, acts, weak bands; the act that is on stays on.
+
+        `usual_bands` then holds in place of what `weak_bands` is asked with. Loop's thread.
+        """
+        order.go_on_from(self._order)
+        self._base_names, self._order = tuple(names), order
+        self._usual_bands, self._weak_bands = usual_bands, act_bands
+        self.names = order.names(self._base_names, self._numbers)
 
     @property
     def order(self) -> RunningOrder:

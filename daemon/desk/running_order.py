@@ -75,6 +75,20 @@ class RunningOrder:
         self._at = due[-1]
         return True
 
+    def go_on_from(self, before: "RunningOrder") -> None:
+        """Take up where another order was: at the act of that name, else at that place.
+
+        The clock has been looked at up to where it was looked at there, so that a person who went
+        on early is not sent back because the show file was read again.
+        """
+        if before.act is None or not self._acts:
+            return
+        same = [i for i, act in enumerate(self._acts) if act.name == before.act.name]
+        nearest = min(same, key=lambda i: abs(i - before._at), default=before._at)
+        self._at = min(nearest, len(self._acts) - 1)
+        if before._seen_min is not None:
+            self._seen_min = before._seen_min + before._first - self._first
+
     def names(self, names: Sequence[str], numbers: Sequence[int]) -> tuple[str, ...]:
         """Return the channels' names in this act: its own, else those given.
 

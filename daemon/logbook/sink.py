@@ -69,14 +69,10 @@ class LogbookSink:
             In place of the computer's, for tests.
         """
         self._plan = ClipPlan() if clips is None else clips
-        self._rate_hz = info.rate_hz
         self._rows = {channel.number: ch for ch, channel in enumerate(info.channels)}
         most = round(self._plan.most_mb * 1e6) if self._plan.is_on else 0
         self._writer = Writer(path, info, clip_bytes_most=most, may_wait=may_wait, clock=clock)
-        self._spectrum_length = spectrum_length(info.rate_hz)
-        span_s = self._plan.before_s + self._plan.after_s if self._plan.is_on else 0.0
-        length = max(self._spectrum_length, round((span_s + MARGIN_S) * info.rate_hz))
-        self._memory = AudioMemory(len(info.channels), length)
+        self._remember_at(info.rate_hz)
         self._diary = HealthDiary()
         self._rings = RingsNow()
         self._open: list[_Open] = []
@@ -92,6 +88,12 @@ class LogbookSink:
         self._memory.feed(samples)
         if self._open and self._memory.fed >= self._open[0].end_sample:
             self._finish(self._memory.fed)
+
+    def on_rate(self, rate_hz: int) -> None:
+        """Finish open clips with what there is; those to come are of the new rate."""
+        self._finish(None)
+        self._remember_at(rate_hz)
+        self._writer.at_rate(rate_hz)
 
     def on_event(self, event: RingEvent) -> None:
         """Keep the event; at the first alarm of a ring, its spectrum, and begin a clip."""
@@ -124,6 +126,13 @@ class LogbookSink:
         """Finish open clips with what there is, write all, within a second."""
         self._finish(None)
         self.unwritten = self._writer.close()
+
+    def _remember_at(self, rate_hz: int) -> None:
+        self._rate_hz = rate_hz
+        self._spectrum_length = spectrum_length(rate_hz)
+        span_s = self._plan.before_s + self._plan.after_s if self._plan.is_on else 0.0
+        length = max(self._spectrum_length, round((span_s + MARGIN_S) * rate_hz))
+        self._memory = AudioMemory(len(self._rows), length)
 
     def _look_back(self, event: RingEvent, ch: int) -> None:
         now = self._memory.fed

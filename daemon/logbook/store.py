@@ -46,6 +46,7 @@ class Store:
             If the disc is full or fails.
         """
         self.path = path
+        self.rate_hz = info.rate_hz
         _refuse_strangers(path)
         self._lock = WriterLock(path)
         try:
@@ -83,6 +84,14 @@ class Store:
                 (now, time_s, self._run),
             )
         self.clip_bytes += clip_bytes
+
+    def run_at(self, rate_hz: int) -> None:
+        """Keep the rate that the run goes on at; clips and entries tell of the one before."""
+        with _damage_told(), _transaction(self._connection):
+            self._connection.execute(
+                "UPDATE runs SET rate_hz = ? WHERE id = ?", (rate_hz, self._run)
+            )
+        self.rate_hz = rate_hz
 
     def end(self) -> None:
         """Mark the run as cleanly ended."""

@@ -9,6 +9,7 @@ import sqlite3
 import threading
 import time
 from collections import deque
+from dataclasses import replace
 from pathlib import Path
 
 from prehowl.daemon.errors import OutputError
@@ -114,6 +115,10 @@ class Writer:
         """Note how far the stream has come, for the sign of life."""
         self._time_s = time_s
 
+    def at_rate(self, rate_hz: int) -> None:
+        """Note at which rate the run goes on; written with what comes next."""
+        self._info = replace(self._info, rate_hz=rate_hz)
+
     def trouble(self) -> str:
         """Return what is wrong with the logbook, for a person; "" while all is well."""
         return self._fault or self._note
@@ -191,6 +196,8 @@ class Writer:
         self._tell_what_was_lost()
         if step := self._clock.step():
             self._remember(step)
+        if store.rate_hz != self._info.rate_hz:
+            store.run_at(self._info.rate_hz)
         with self._news:
             entries = list(self._entries)
         store.write(entries, time.time(), self._time_s)

@@ -4,7 +4,7 @@ import os
 import threading
 import time
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from prehowl.daemon.events import RingEvent
@@ -17,7 +17,7 @@ STALE_S = 2.0
 
 @dataclass(frozen=True, slots=True)
 class About:
-    """What does not change while a watch runs."""
+    """What changes seldom or never while a watch runs."""
 
     version: str
     title: str
@@ -41,6 +41,10 @@ class StatusBoard:
     def start(self) -> None:
         """Count the time from here."""
         self._began_s = self._heard_s = time.monotonic()
+
+    def on_rate(self, rate_hz: int) -> None:
+        """Keep the rate that the device runs at now."""
+        self.about = replace(self.about, rate_hz=rate_hz)
 
     def on_event(self, event: RingEvent) -> None:
         """Count it."""
@@ -82,6 +86,7 @@ class StatusBoard:
             "device_state": health.source.state,
             "detail": health.source.detail,
             "load": round(health.load, 3),
+            "shed_level": health.shed_level,
             "overflows": health.source.overflows,
             "lost_samples": health.source.lost_samples,
             "dropped_blocks": health.dropped_blocks,

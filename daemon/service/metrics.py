@@ -51,8 +51,14 @@ def _families(record: Mapping[str, Any]) -> Iterator[tuple[str, str, str, Sample
     yield (
         "prehowl_load_ratio",
         "gauge",
-        "Share of real time spent in analysis.",
+        "Seconds of work for a second of sound.",
         [({}, record.get("load", 0.0))],
+    )
+    yield (
+        "prehowl_shed_level",
+        "gauge",
+        "How many things are left out because the computer cannot keep up; 0: none.",
+        [({}, record.get("shed_level", 0))],
     )
     for name, key, text in (
         ("prehowl_lost_samples", "lost_samples", "Samples a channel that never arrived."),

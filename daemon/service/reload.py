@@ -6,22 +6,19 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from types import FrameType
 
-from prehowl.daemon.engine_swap import ReplaceableEngine
 from prehowl.daemon.errors import PrehowlError
 from prehowl.daemon.events import RingEvent
-from prehowl.daemon.loop import EngineLike
 from prehowl.daemon.sinks.base import Snapshot
 
-Made = tuple[EngineLike | None, str]
-"""The engine for the new show file, None where the old one serves, and what is to be said."""
+Made = tuple[Callable[[], None], str]
+"""What puts the new show file in force, and what is to be said then."""
 
 
 class Reloader:
-    """Asked by a signal, prepares in a thread, replaces the engine on the loop's. A `Sink`."""
+    """Asked by a signal, prepares in a thread, puts in force on the loop's. A `Sink`."""
 
     def __init__(
         self,
-        engine: ReplaceableEngine,
         make: Callable[[], Made],
         say: Callable[[str], None],
         warn: Callable[[str], None],
@@ -33,16 +30,14 @@ class Reloader:
 
         Parameters
         ----------
-        engine : ReplaceableEngine
-            That the loop runs on.
         make : callable
-            Reads the show file and makes the engine; raises PrehowlError where it is wrong.
+            Reads the show file and makes what it asks for; raises PrehowlError where it is wrong.
         say, warn : callable
             For what was done, and for what was not.
         before, after : callable
             Called around each reading: a service manager wants to know.
         """
-        self._engine, self._make = engine, make
+        self._make = make
         self._say, self._warn = say, warn
         self._before, self._after = before, after
         self._is_asked = False
@@ -87,9 +82,8 @@ class Reloader:
         if self._made is None:
             self._warn(f"show file not taken, the one before stays in force: {self._fault}")
         else:
-            engine, text = self._made
-            if engine is not None:
-                self._engine.replace(engine)
+            put_in_force, text = self._made
+            put_in_force()
             self._say(text)
         self._after()
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from typing import Annotated
 
 from prehowl.daemon.show.keys import Key
+from prehowl.daemon.show.logbook_table import Logbook
 from prehowl.daemon.show.order_tables import Act, Order
 from prehowl.daemon.show.osc_tables import OscIn, OscMap
 from prehowl.daemon.show.tables import (
@@ -14,7 +15,6 @@ from prehowl.daemon.show.tables import (
     Detection,
     Device,
     Kind,
-    Logbook,
     OscTarget,
     Screen,
     Sheets,

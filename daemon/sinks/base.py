@@ -21,10 +21,11 @@ class Health:
     """How the daemon is doing."""
 
     source: SourceHealth = field(default_factory=SourceHealth)
-    load: float = 0.0  # share of real time spent in analysis over the last second, 0..
+    load: float = 0.0  # seconds of work for a second of sound, over the last second, 0..
     dropped_blocks: int = 0  # blocks that we threw away because analysis lagged
     targets: tuple[tuple[str, str], ...] = ()  # OSC target name -> "ok" or what is wrong
     troubles: tuple[str, ...] = ()  # what else is wrong now, a line each, for a person
+    shed_level: int = 0  # how many things are left out because the machine cannot keep up
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +61,14 @@ class Sink(Protocol):
 
     def close(self) -> None:
         """Send or write what is pending within a second, restore what was changed."""
+
+
+@runtime_checkable
+class RateTaker(Protocol):
+    """A sink that must know how many samples make a second."""
+
+    def on_rate(self, rate_hz: int) -> None:
+        """Take note that from the next sample on there are so many a second. At once."""
 
 
 @runtime_checkable

@@ -24,6 +24,8 @@ from prehowl.daemon.sinks.dashboard.terminal import Terminal, is_usable
 from prehowl.daemon.sinks.dashboard.themes import BY_NAME, PLAIN, Theme, after
 
 FRAMES_PER_S = 6
+SLOW_FRAMES_PER_S = 2
+"""Where the analysis needs the computer: half a second is what a glance takes anyway."""
 JOIN_S = 1.0
 
 
@@ -83,6 +85,7 @@ class FullScreen:
         self._signs = ASCII if self.console.options.ascii_only else UNICODE
         self._owner = owner
         self._what, self._goes_on = what, goes_on
+        self._frames_per_s = FRAMES_PER_S
         self._stop = threading.Event()
         self._thread: threading.Thread | None = None
         self._term_before: Any = None
@@ -127,6 +130,10 @@ class FullScreen:
                 signal.signal(signal.SIGTERM, self._term_before)
                 self._term_before = None
 
+    def draw_slowly(self, is_slow: bool) -> None:
+        """Draw less often from now on, or as usual. From any thread."""
+        self._frames_per_s = SLOW_FRAMES_PER_S if is_slow else FRAMES_PER_S
+
     def do(self, action: str) -> None:
         """Do what a key asks for: change the theme here, leave the rest to the owner."""
         if action == "theme":
@@ -139,7 +146,7 @@ class FullScreen:
         try:
             while not self._stop.is_set():
                 self._draw()
-                self._read_keys(1 / FRAMES_PER_S)
+                self._read_keys(1 / self._frames_per_s)
         except Exception as fault:  # whatever breaks the screen must not break the job
             self.faults += 1
             self._terminal.leave()

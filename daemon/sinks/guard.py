@@ -38,6 +38,7 @@ class Guarded:
         self._is_closed = False
         self._on_samples = sink.on_samples if isinstance(sink, SampleTaker) else None
         self._on_note = getattr(sink, "on_note", None)
+        self._on_rate = getattr(sink, "on_rate", None)
 
     def start(self) -> None:
         """Start it. What cannot be started is the person's to know: faults pass."""
@@ -58,6 +59,10 @@ class Guarded:
     def on_note(self, note: object) -> None:
         """Pass on, if it takes notes."""
         self._try(self._on_note, note)
+
+    def on_rate(self, rate_hz: int) -> None:
+        """Pass on, if it wants to know."""
+        self._try(self._on_rate, rate_hz)
 
     def close(self) -> None:
         """Close it once; a fault at the end is told as any other."""

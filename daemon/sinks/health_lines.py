@@ -64,7 +64,8 @@ class HealthLines:
         if source.state == "waiting" and told.state != "waiting":
             self._line(time_s, source.detail)
         elif source.state == "running" and told.state == "waiting":
-            self._line(time_s, "the device is back", is_well=True)
+            text = f"the device is back: {source.detail}" if is_odd else "the device is back"
+            self._line(time_s, text, is_well=not is_odd)
         elif is_odd and not self._was_odd:
             self._line(time_s, source.detail)
         elif self._was_odd and not is_odd and source.state == "running":

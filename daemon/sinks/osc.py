@@ -6,6 +6,7 @@ The loop's thread only builds bytes and queues them; each receiver has a thread 
 
 import time
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.notes import Note
@@ -25,10 +26,22 @@ from prehowl.daemon.sinks.osc_messages import (
     ring_datagram,
 )
 from prehowl.daemon.sinks.osc_ringout import ringout_values
-from prehowl.daemon.sinks.osc_sender import Sender
+from prehowl.daemon.sinks.osc_sender import Living, Sender
 from prehowl.daemon.sinks.osc_stream import way_to
 
 CLOSE_PATIENCE_S = 1.0
+
+
+@dataclass(frozen=True)
+class _Wish:
+    """What one sender is to do; two that are equal are one."""
+
+    target: OscTarget
+    maps: tuple[OscMap, ...]
+    known: Known
+
+    def __hash__(self) -> int:
+        return hash(self.target)
 
 
 class OscSink:
@@ -65,17 +78,11 @@ class OscSink:
         known : Known, optional
             What the mappings' templates can speak of besides the rings.
         """
+        self._version, self._resolve, self._pause_first_s = version, resolve, pause_first_s
+        self._wishes = _wishes(targets, maps, known or Known())
         self._targets = tuple(targets)
-        known_as, about = [target.label for target in targets], known or Known()
-        self._senders = tuple(
-            Sender(
-                target,
-                version,
-                way_to(target, resolve=resolve, pause_first_s=pause_first_s),
-                Mapper([m for m in maps if target.label in (m.targets or known_as)], about),
-            )
-            for target in targets
-        )
+        self._senders = tuple(map(self._sender, self._wishes))
+        self._retired: list[Sender] = []
         self._rings = RingsNow()
         self._channels: set[int] = set(channels or ())
         self._is_told_channels = channels is not None
@@ -89,6 +96,31 @@ class OscSink:
         """Start one thread a target; names are looked up there, so this returns at once."""
         for sender in self._senders:
             sender.start()
+
+    def take_show(self, targets: Sequence[OscTarget], maps: Sequence[OscMap], known: Known) -> None:
+        """Go on with other receivers and mappings; those that stay the same notice nothing.
+
+        One that is left out, or comes with other mappings, is set to calm and told goodbye.
+        """
+        wishes = _wishes(targets, maps, known)
+        kept = dict(zip(self._wishes, self._senders, strict=True))
+        self._retired = [sender for sender in self._retired if not sender.join(0)]
+        self._retired += [sender for wish, sender in kept.items() if wish not in wishes]
+        calm = make_board((), self._channels, ringout=self._no_ringout())
+        for sender in self._retired:
+            sender.begin_close(calm)
+        senders = tuple(kept.get(wish) or self._sender(wish) for wish in wishes)
+        for sender in senders:
+            if sender not in kept.values():
+                sender.start(after=self._retired)
+                sender.put(Living(self._rings.worst_first()))  # its mappings know of none
+        self._wishes, self._targets, self._senders = wishes, tuple(targets), senders
+        self._board = {}  # so that it is sent to all; each is told what it does not know yet
+        self._device_state = ""
+
+    def _sender(self, wish: "_Wish") -> Sender:
+        way = way_to(wish.target, resolve=self._resolve, pause_first_s=self._pause_first_s)
+        return Sender(wish.target, self._version, way, Mapper(wish.maps, wish.known))
 
     def on_event(self, event: RingEvent) -> None:
         """Queue the event's record and what it changes on the flat addresses."""
@@ -154,7 +186,7 @@ class OscSink:
         for sender in self._senders:
             sender.begin_close(calm)
         deadline_s = time.monotonic() + CLOSE_PATIENCE_S
-        for sender in self._senders:
+        for sender in (*self._senders, *self._retired):
             # A thread that still waits for a name server is a daemon thread: it ends with us.
             sender.join(deadline_s - time.monotonic())
 
@@ -175,8 +207,25 @@ class OscSink:
             sender.put(board)
 
 
+def _wishes(
+    targets: Sequence[OscTarget], maps: Sequence[OscMap], known: Known
+) -> tuple[_Wish, ...]:
+    """Return what each target's sender is to do; what no mapping asks for does not matter."""
+    names = [target.label for target in targets]
+    found = []
+    for target in targets:
+        own = tuple(wanted for wanted in maps if target.label in (wanted.targets or names))
+        found.append(_Wish(target, own, known if own else Known()))
+    return tuple(found)
+
+
+def known_of(show: Show) -> Known:
+    """Return what mappings can speak of besides the rings."""
+    kinds = {channel.number: channel.kind for channel in show.channels}
+    return Known(kinds, show.stage.title)
+
+
 def sink_for(show: Show, *, version: str, channels: Sequence[int] | None = None) -> OscSink:
     """Return the sink for a show's receivers with its mappings."""
-    kinds = {channel.number: channel.kind for channel in show.channels}
-    known = Known(kinds, show.stage.title)
+    known = known_of(show)
     return OscSink(show.osc, version=version, channels=channels, maps=show.maps, known=known)

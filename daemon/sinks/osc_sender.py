@@ -8,7 +8,7 @@ so losing an old one harms nobody; lost ring messages are counted.
 import threading
 import time
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from prehowl.daemon.events import RingEvent
@@ -51,6 +51,7 @@ ALIVE_S = 2.0
 LOOK_S = 0.1
 """How often to look whether the analysis has come alive."""
 DROP_NEWS_S = 10.0
+BYE_PATIENCE_S = 0.5
 SEQUENCE_HIGH = 2**31
 
 
@@ -74,13 +75,15 @@ class Sender:
         self._last: Board = {}
         self._seen: dict[str, Value] = {}  # address -> what the receiver was last told
         self._way = 0  # the link's `opened` that `_seen` belongs to
+        self._before: tuple[Sender, ...] = ()
         self._sequence = 0
         self._is_beating = False
         self._next_beat_s = 0.0
         self._thread = threading.Thread(target=self._run, name=f"osc {target.label}", daemon=True)
 
-    def start(self) -> None:
-        """Start the thread."""
+    def start(self, *, after: Sequence["Sender"] = ()) -> None:
+        """Start the thread; it begins when those before it have said goodbye, or soon after."""
+        self._before = tuple(after)
         self._thread.start()
 
     def happen(self, event: RingEvent, wall_s: float) -> None:
@@ -133,6 +136,9 @@ class Sender:
         return not self._thread.is_alive()
 
     def _run(self) -> None:
+        for sender in self._before:
+            sender.join(BYE_PATIENCE_S)
+        self._before = ()
         self._link.open()
         while (item := self._next_item()) is not None or not self._is_closing:
             self._do(item)

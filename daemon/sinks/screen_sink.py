@@ -45,6 +45,10 @@ class ScreenSink(Generic[M]):
         self._model.has_keys = self._screen.has_keys
         self._screen.start()
 
+    def draw_slowly(self, is_slow: bool) -> None:
+        """Draw less often from now on, or as usual."""
+        self._screen.draw_slowly(is_slow)
+
     def close(self) -> None:
         """Stop drawing and give the terminal back; may be called twice."""
         self._screen.close()

@@ -28,6 +28,7 @@ class SourceHealth:
     overflows: int = 0  # times the device or the ring buffer lost input
     lost_samples: int = 0
     detail: str = ""  # for a person: what is wrong and what is being done
+    backlog_s: float = 0.0  # sound that has come and has not been fetched yet
 
 
 class NumberedChannels:

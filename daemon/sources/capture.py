@@ -133,7 +133,8 @@ def _open(memory: RingMemory, wish: dict[str, Any]) -> Any:
     rate_hz = int(wish["rate_hz"] or row.default_rate_hz)
     stream = _open_stream(portaudio, row, max(selection) + 1, rate_hz, _callback(memory, selection))
     memory.lay_out(len(selection), rate_hz, _capacity(rate_hz), BLOCK_LENGTH)
-    memory.put_text(json.dumps({"number": row.number, "name": row.name, "host_api": row.host_api}))
+    opened = {"number": row.number, "name": row.name, "host_api": row.host_api}
+    memory.put_text(json.dumps({**opened, "inputs": row.input_channels}))
     _start(portaudio, row, stream)
     memory.put(Word.STATE, CaptureState.RUNNING)
     return stream
@@ -144,6 +145,9 @@ def _selection(row: DeviceRow, wish: dict[str, Any]) -> list[int]:
     if wish["channels"] is None:
         return list(range(min(wish["up_to"] or row.input_channels, row.input_channels)))
     highest = max(wish["channels"])
+    there = [int(channel) - 1 for channel in wish["channels"] if channel <= row.input_channels]
+    if wish["adapts"] and there:
+        return there
     if highest > row.input_channels:
         raise DeviceError(
             f"channel {highest} was asked for, but {row.line()} has inputs 1 to "
@@ -169,9 +173,20 @@ def _chosen(rows: list[DeviceRow], wish: dict[str, Any]) -> DeviceRow:
         if (row.name, row.host_api) == (before["name"], before["host_api"]) and row.input_channels
     ]
     if not same:
-        raise DeviceError(f"{before['name']!r} has not come back yet", DeviceFault.VANISHED)
+        raise DeviceError(
+            f"{before['name']!r} has not come back yet{_other_default(rows, wish)}",
+            DeviceFault.VANISHED,
+        )
     # Two interfaces of one make share a name; their numbers tell them apart as long as both stay.
     return min(same, key=lambda row: row.number != before["number"])
+
+
+def _other_default(rows: list[DeviceRow], wish: dict[str, Any]) -> str:
+    """Say why the new default is not taken, where the default was asked for."""
+    others = [row.name for row in rows if row.is_default and row.input_channels]
+    if wish["device"] is not None or not others:
+        return ""
+    return f"; {others[0]!r}, the default input now, is not taken in its place: start anew for it"
 
 
 def _callback(memory: RingMemory, selection: list[int]) -> Callable[..., None]:

@@ -35,6 +35,7 @@ class Wish:
     up_to: int | None = None  # where `channels` is None: the first so many, if there are
     rate_hz: int | None = None  # None: the device's own
     identity: dict[str, Any] | None = None  # after a loss: the device that was open
+    adapts: bool = False  # take what is there of `channels`, if any is
 
 
 class CaptureProcess:
@@ -52,6 +53,7 @@ class CaptureProcess:
                 "up_to": wish.up_to,
                 "rate_hz": wish.rate_hz,
                 "identity": wish.identity,
+                "adapts": wish.adapts,
             }
         )
         module = "prehowl.daemon.sources.capture"
@@ -81,7 +83,7 @@ class CaptureProcess:
         return CaptureState(self.memory.get(Word.STATE))
 
     def identity(self) -> dict[str, Any]:
-        """Return number, name and host API of the device that is open."""
+        """Return number, name, host API and count of inputs of the device that is open."""
         return dict(json.loads(self.memory.text()))
 
     def trouble(self) -> DeviceError | None:

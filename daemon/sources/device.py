@@ -7,15 +7,19 @@ that stream time keeps step with the clock on the wall.
 
 import time
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
-from prehowl.daemon.errors import DeviceError
+from prehowl.daemon.channel_list import named_channels
+from prehowl.daemon.errors import DeviceError, DeviceFault
 from prehowl.daemon.sources.base import Block, NumberedChannels, SourceHealth
 from prehowl.daemon.sources.capture_process import CaptureProcess, Wish
 from prehowl.daemon.sources.losses import LossMeter
 from prehowl.daemon.sources.ring_memory import CaptureState, Word
 from prehowl.daemon.stopping import Stop, StopFlag, StoppedEarly
+from prehowl.detectors.framing import HIGHEST_RATE_HZ, LOWEST_RATE_HZ
 
 PATIENCE_S = 0.1
 LARGEST_BLOCK_S = 0.1
@@ -42,6 +46,7 @@ class DeviceSource(NumberedChannels):
         channels: Sequence[int] | None = None,
         up_to: int | None = None,
         rate_hz: int | None = None,
+        adapts: bool = False,
         stop: Stop | None = None,
     ) -> None:
         """Open the device.
@@ -56,6 +61,10 @@ class DeviceSource(NumberedChannels):
             Where no channels are named: take the first so many, or fewer if there are fewer.
         rate_hz : int or None
             Samples per second; None for the device's own rate.
+        adapts : bool
+            Whether a device that comes back with another rate or without some of its inputs is
+            taken as it is. `rate_hz` then changes between two blocks, and what is not there reads
+            silence. Else it is waited for until it is as before.
         stop : Stop, optional
             Looked at while the device opens, which can take seconds.
 
@@ -75,7 +84,9 @@ class DeviceSource(NumberedChannels):
         self._rate_hz = memory.get(Word.RATE_HZ)
         self._numbers = tuple(channels or range(1, memory.samples.shape[1] + 1))
         self._identity = process.identity()
-        self._wish = Wish(device, self._numbers, None, self._rate_hz, self._identity)
+        self._wish = Wish(device, self._numbers, None, self._rate_hz, self._identity, adapts)
+        self._asked_hz = rate_hz
+        self._there: NDArray[np.intp] | None = None  # rows that are delivered; None: all
         self._meter = LossMeter(self._rate_hz, memory.get(Word.BLOCK_LENGTH))
         self._is_adopted = True  # False while a new process has not delivered yet
         self._position = 0  # next sample to read, in the present process's count
@@ -93,7 +104,7 @@ class DeviceSource(NumberedChannels):
 
     @property
     def rate_hz(self) -> int:
-        """Samples per second."""
+        """Samples per second; what the next block has, where the device adapts."""
         return self._rate_hz
 
     @property
@@ -129,6 +140,7 @@ class DeviceSource(NumberedChannels):
             overflows=self._overflows + self._device_overflows,
             lost_samples=self._lost,
             detail=self._detail() if is_running else self._waiting_detail(),
+            backlog_s=self._backlog_s() if is_running else 0.0,
         )
 
     def close(self) -> None:
@@ -140,7 +152,26 @@ class DeviceSource(NumberedChannels):
         self._device_overflows = 0
         self._is_closed = True
 
+    def _backlog_s(self) -> float:
+        """Return how much sound waits in the ring."""
+        assert self._process is not None
+        written = self._process.memory.get(Word.WRITTEN)
+        return max(0, written - self._position) / self._rate_hz
+
     def _detail(self) -> str:
+        return "; ".join(filter(None, (self._difference(), self._lag_or_silence())))
+
+    def _difference(self) -> str:
+        """Return in what the device that is open is not as it was asked for."""
+        said = []
+        if self._asked_hz not in (None, self._rate_hz):
+            said.append(f"runs at {self._rate_hz} Hz, {self._asked_hz} Hz was asked for")
+        if self._there is not None:
+            gone = np.delete(self._numbers, self._there).tolist()
+            said.append(f"came back without {named_channels(gone)}; the others are watched")
+        return f"{self.device_name!r} {' and '.join(said)}" if said else ""
+
+    def _lag_or_silence(self) -> str:
         if self._lag / self._rate_hz > LAG_S:
             return (
                 f"analysis is {self._lag / self._rate_hz:.1f} s behind: close other programs, "
@@ -172,11 +203,12 @@ class DeviceSource(NumberedChannels):
                 self._process, self._is_adopted = CaptureProcess(self._wish), False
             return None
         waiting = self._process.memory.get(Word.WRITTEN) - self._position
-        if not self._is_adopted and waiting > 0:
-            return self._adopt(self._process, waiting)
-        if waiting > 0:
+        if waiting > 0 and self._is_adopted:
             return self._copy_out(self._process, waiting)
-        trouble = self._process.trouble()
+        strange = _strange_rate(self._process) if waiting > 0 else None
+        if waiting > 0 and strange is None:
+            return self._adopt(self._process, waiting)
+        trouble = strange or self._process.trouble()
         if trouble is not None:
             self._lose(trouble)
         return None
@@ -185,6 +217,11 @@ class DeviceSource(NumberedChannels):
         """Take over a new process that delivers; the gap since the old one goes with its block."""
         memory = process.memory
         memory.attach()
+        self._rate_hz = memory.get(Word.RATE_HZ)
+        self._wish = replace(self._wish, rate_hz=self._rate_hz)
+        inputs = process.identity()["inputs"]
+        there = [row for row, number in enumerate(self._numbers) if number <= inputs]
+        self._there = None if len(there) == self.channels else np.array(there)
         self._meter = LossMeter(self._rate_hz, memory.get(Word.BLOCK_LENGTH))
         self._is_adopted = True
         self._retry_s = RETRY_FIRST_S
@@ -209,7 +246,15 @@ class DeviceSource(NumberedChannels):
         self._device_overflows = memory.get(Word.OVERFLOWS)
         self._zeros = 0 if samples.any() else self._zeros + count
         self._lost += gap + skipped + missing
-        return Block(samples, gap + skipped + missing)
+        return Block(self._with_all_rows(samples), gap + skipped + missing)
+
+    def _with_all_rows(self, samples: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Return samples of all channels; those that are gone are silent."""
+        if self._there is None:
+            return samples
+        every = np.zeros((len(samples), self.channels), np.float32)
+        every[:, self._there] = samples
+        return every
 
     def _lose(self, trouble: DeviceError) -> None:
         """Give up the present process. It may hang in a dead server: only SIGKILL is certain."""
@@ -220,9 +265,26 @@ class DeviceSource(NumberedChannels):
         self._overflows += self._device_overflows
         self._device_overflows = self._zeros = self._lag = 0
         self._fault = str(trouble)
+        is_other_rate = trouble.fault is DeviceFault.RATE_REFUSED and self._wish.rate_hz is not None
+        if self._wish.adapts and is_other_rate:
+            # At once with the device's own rate, whatever it is by now.
+            self._wish = replace(self._wish, rate_hz=None)
+            self._retry_at_s = time.monotonic()
+            return
         self._retry_at_s = time.monotonic() + (0.0 if self._is_adopted else self._retry_s)
         if not self._is_adopted:
             self._retry_s = min(2 * self._retry_s, RETRY_LONGEST_S)
+
+
+def _strange_rate(process: CaptureProcess) -> DeviceError | None:
+    """Return what is wrong where a device has come back at a rate that nobody can analyse."""
+    rate_hz = process.memory.get(Word.RATE_HZ)
+    if LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:
+        return None
+    return DeviceError(
+        f"it came back at {rate_hz} Hz; {LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz can be analysed",
+        DeviceFault.REFUSED,
+    )
 
 
 def _wait_for_opening(process: CaptureProcess, stop: Stop) -> None:

@@ -4,7 +4,7 @@ They keep the same promises as the real ones (`conformance.py` checks source and
 everything they saw, and know no hardware, screen or network.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -95,6 +95,7 @@ class FakeEngine:
     channels: int = 1
     pieces: list[NDArray[np.float32]] = field(default_factory=list)
     is_finished: bool = False
+    left_out: list[tuple[tuple[str, ...], bool]] = field(default_factory=list)
 
     @property
     def consumed(self) -> int:
@@ -116,6 +117,10 @@ class FakeEngine:
         """Return the last changes."""
         self.is_finished = True
         return list(self.at_finish)
+
+    def leave_out(self, names: Collection[str] = (), *, references: bool = False) -> None:
+        """Keep what was asked."""
+        self.left_out.append((tuple(names), references))
 
     def view(self) -> EngineView:
         """Return a calm view."""

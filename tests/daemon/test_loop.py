@@ -2,6 +2,7 @@
 
 import threading
 import time
+from dataclasses import replace
 
 import fakes
 import numpy as np
@@ -10,6 +11,7 @@ from conformance import SinkConformance, SourceConformance
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from prehowl.daemon.engine_swap import ReplaceableEngine
 from prehowl.daemon.loop import run_loop
 from prehowl.daemon.sources.base import Block
 from prehowl.detectors.engine import ChannelSetup, Engine
@@ -385,3 +387,55 @@ def test_a_lost_stretch_gives_the_events_of_silence_in_its_place(whole):
     silent = samples.copy()
     silent[4000 : 4000 + gap] = 0
     assert heard(torn, rate_hz)[0] == heard([Block(silent)], rate_hz)[0]
+
+
+@pytest.mark.parametrize("gap_s", [0.0, 3.0])
+def test_another_rate_in_the_middle_clears_what_rings_and_time_goes_on(gap_s):
+    """Oracle: by hand. One second at 48 kHz, a gap, one at 44.1 kHz: ids go on, the ring of
+    before is cleared at 1.0 s, one of after is 0.5 s into its part, sinks are told the rate."""
+
+    class Rates(fakes.FakeSink):
+        def __init__(self):
+            super().__init__()
+            self.rates, self.notes = [], []
+
+        def on_rate(self, rate_hz):
+            self.rates.append((rate_hz, len(self.events)))
+
+        def on_note(self, note):
+            self.notes.append(note)
+
+    first = fakes.FakeEngine(
+        [fakes.change(sample=24000)], [fakes.change(RingState.CLEARED, sample=48000)]
+    )
+    second = fakes.FakeEngine([fakes.change(sample=22050, onset_sample=11025)])
+    engine, sink = ReplaceableEngine(first), Rates()
+    source = fakes.FakeSource([])
+
+    def blocks():
+        yield Block(SECOND)
+        source.rate_hz = 44100
+        yield Block(SECOND[:44100], round(gap_s * 44100))
+
+    source._left = blocks()
+    late = second.script[0]
+    silence = round(min(gap_s, 1.0) * 44100)
+    second.script = [replace(late, sample=late.sample + silence, onset_sample=silence + 11025)]
+    done = run_loop(
+        source, engine, [sink], names=["Vox"], on_rate=lambda _rate_hz: engine.restart(second)
+    )
+    told = [(e.id, str(e.state), round(e.time_s, 6)) for e in sink.events]
+    assert told == [
+        (1, "ringing", 0.5),
+        (1, "cleared", 1.0),
+        (2, "ringing", pytest.approx(1.5 + gap_s, abs=1e-4)),
+    ]
+    assert sink.events[2].onset_s == pytest.approx(1.25 + gap_s, abs=1e-4)
+    assert sink.rates == [(44100, 2)]
+    assert [(note.verb, note.time_s) for note in sink.notes] == [("rate", 1.0)]
+    assert done.duration_s == pytest.approx(2 + gap_s, abs=1e-4)
+    assert done.samples == 48000 + 44100 + round(gap_s * 44100)
+    assert done.lost_samples == round(gap_s * 44100)
+    times_s = [shot.time_s for shot in sink.snapshots]
+    assert times_s == sorted(times_s)
+    assert len([at_s for at_s in times_s if 1.01 + gap_s < at_s]) in (10, 11)

@@ -230,3 +230,34 @@ def test_a_name_server_that_is_away_changes_nothing(receivers: list[Receiver]) -
     wait_for(has_looked)
     assert (link.opened, link.text()) == (1, "ok")
     link.close()
+
+
+def test_other_receivers_and_mappings_while_a_ring_lives() -> None:
+    """Oracle: definition. Who stays hears one heartbeat after another and no goodbye; who gets a
+    mapping is set to calm, told goodbye, then served anew and told of the ring that lives; who is
+    left out is set to calm."""
+    stays, mapped, left = Receiver(), Receiver(), Receiver()
+    targets = [stays.target(name="a"), mapped.target(name="b"), left.target(name="c")]
+    sink = OscSink(targets, version="1")
+    sink.start()
+    howl = event("howling")
+    sink.on_event(howl)
+    sink.on_snapshot(snapshot(howl))
+    for receiver in (stays, mapped, left):
+        receiver.until(lambda r=receiver: 3 in r.values("/prehowl/worst/state"))
+    wanted = OscMap("/lamp", args=(TEXT,), targets=("b",), states=("howling",))
+    sink.take_show(targets[:2], [wanted], Known())
+    sink.on_snapshot(snapshot(howl))
+    mapped.until(lambda: mapped.values("/prehowl/worst/state") == [3, 0, 3])
+    mapped.until(lambda: bool(mapped.values("/lamp")))
+    left.until_bye()
+    assert mapped.values("/lamp") == ["Vox 1 2.5 kHz -3 dB"]
+    assert left.values("/prehowl/worst/state")[-1] == 0
+    names = [name for name, _ in sink.target_health()]
+    assert names == ["a", "b"]
+    sink.close()
+    stays.until_bye()
+    assert stays.values("/prehowl/bye") == stays.values("/prehowl/heartbeat")[-1:]
+    assert stays.values("/prehowl/worst/state") == [3, 0]
+    for receiver in (stays, mapped, left):
+        receiver.socket.close()

@@ -17,6 +17,7 @@ import pytest
 from conformance import SinkConformance
 from fakes import FakeEngine, change, event, snapshot
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
+from rig.osc import OscReceiver
 from rig.watching import Watching, poll, prehowl
 
 from prehowl.daemon.engine_swap import ReplaceableEngine
@@ -278,6 +279,20 @@ class TestReplaceableEngine:
         assert found == [(2, 5, 3), (2, 10, None), (3, 14, 11), (3, 16, None)]
         np.testing.assert_array_equal(second.audio, piece)
 
+    def test_at_another_rate_samples_begin_anew_and_ids_go_on(self):
+        """Oracle: by hand. What is left out stays so with every engine that follows."""
+        first = FakeEngine([change(id=2, sample=5)], [change(RingState.CLEARED, id=2, sample=10)])
+        second, third = FakeEngine([change(id=1, sample=4)]), FakeEngine()
+        engine = ReplaceableEngine(first)
+        engine.leave_out(["long"], references=True)
+        piece = np.zeros((5, 1), np.float32)
+        told = engine.feed(piece) + engine.feed(piece) + engine.finish()
+        engine.restart(second)
+        told += engine.feed(piece)
+        engine.replace(third)
+        assert [(one.id, one.sample) for one in told] == [(2, 5), (2, 10), (3, 4)]
+        assert first.left_out == second.left_out == third.left_out == [(("long",), True)]
+
 
 class TestAsAService:
     """The real command, as a service manager runs it."""
@@ -346,6 +361,48 @@ class TestAsAService:
                 assert "the one before stays in force" in line
                 assert "'frantic'" in line
                 assert watching.stop() == 0
+
+    def test_sighup_takes_names_acts_and_receivers_and_names_what_waits(
+        self, environment, tmp_path
+    ):
+        """Oracle: definition. The first receiver stays and hears nothing of it, the second is new;
+        the act that is on stays on under its new number; the device waits for a start."""
+        show = tmp_path / "show.toml"
+        with OscReceiver() as first, OscReceiver() as second:
+
+            def written(*receivers, name, acts, device="") -> None:
+                tables = [device, f"[[channels]]\nnumber = 1\nname = '{name}'"]
+                tables += [f"[[acts]]\nname = '{act}'" for act in acts]
+                tables += [f"[[osc]]\nhost = '127.0.0.1'\nport = {r.port}" for r in receivers]
+                show.write_text("\n".join(tables) + "\n")
+
+            written(first, name="Vox", acts=["Alder"])
+            words = ["--device", "0", "--headless", "--show", str(show)]
+            with Watching(words, environment) as watching:
+                watching.wait_for_line("watching 'Built-in line'")
+                first.wait_for("/prehowl/heartbeat")
+                device = "[device]\nchannels = 1"
+                written(first, second, name="Lead", acts=["Birch", "Alder"], device=device)
+                watching.process.send_signal(signal.SIGHUP)
+                line = watching.wait_for_line("show file read again")
+                what = "channel names, running order, OSC receivers and mappings in force"
+                assert f"{what}; at the next start: device" in line
+                second.wait_for("/prehowl/heartbeat")
+                second.wait_for("/prehowl/channel/1/state")
+                poll(lambda: [m.args[0] for m in first.of("/prehowl/act/number")][-1:] == [2], "2")
+                assert first.of("/prehowl/act/name")[-1].args == ("Alder",)
+                code, out = self.status(environment, "--format", "jsonl")
+                assert code == 0
+                assert json.loads(out)["channels"]["1"] == "Lead"
+                written(second, name="Lead", acts=["Birch", "Alder"], device=device)
+                watching.process.send_signal(signal.SIGHUP)
+                first.wait_for("/prehowl/bye")
+                beats = len(second.of("/prehowl/heartbeat"))
+                second.wait_for("/prehowl/heartbeat", beats + 2)
+                assert second.of("/prehowl/bye") == []
+                assert watching.stop() == 0
+        numbers = [message.args[0] for message in first.of("/prehowl/heartbeat")]
+        assert numbers == list(range(1, len(numbers) + 1))  # no new beginning in between
 
     def test_sighup_without_a_show_file_is_a_clean_end(self, environment):
         """Oracle: definition: a terminal that hangs up ends the watch, as it would any program."""

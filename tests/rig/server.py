@@ -41,8 +41,8 @@ class JackServer:
             "JACK_NO_START_SERVER": "1",
         }
 
-    def start(self) -> None:
-        """Start the server and wait until it runs.
+    def start(self, rate_hz: int = RATE_HZ) -> None:
+        """Start the server at a rate and wait until it runs.
 
         With real-time scheduling where the system allows it. A name whose server was killed is
         refused for about 2 s: try again until it works.
@@ -50,13 +50,13 @@ class JackServer:
         deadline_s = time.monotonic() + START_PATIENCE_S
         while time.monotonic() < deadline_s:
             for scheduling in (["-R", "-P", "70"], ["-r"]):
-                if self._try(scheduling):
+                if self._try(scheduling, rate_hz):
                     return
             time.sleep(0.2)
         raise RuntimeError(f"jackd does not start: {self._log_path.read_text()}")
 
-    def _try(self, scheduling: list[str]) -> bool:
-        shape = ["-r", str(RATE_HZ), "-p", str(PERIOD), "-C", str(CHANNELS), "-P", str(CHANNELS)]
+    def _try(self, scheduling: list[str], rate_hz: int) -> bool:
+        shape = ["-r", str(rate_hz), "-p", str(PERIOD), "-C", str(CHANNELS), "-P", str(CHANNELS)]
         with self._log_path.open("ab") as log:
             self._process = subprocess.Popen(
                 ["jackd", "-n", self.name, "-p", "512", *scheduling, "-d", "dummy", *shape],

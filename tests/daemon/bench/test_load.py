@@ -5,6 +5,7 @@ import pytest
 import scipy.fft
 
 from prehowl.daemon.bench import load
+from prehowl.daemon.shedding_order import FRAMES
 from prehowl.detectors.engine import ChannelSetup, Engine
 
 RATE = 48000
@@ -35,6 +36,16 @@ def test_figures_hang_together():
     assert found.slowest_share >= found.realtime_share
     engine = Engine(RATE, [ChannelSetup()])
     assert found.frame_lengths == tuple(r.frame_length for r in engine.resolutions)
+
+
+def test_each_step_of_an_overloaded_watch_costs_less():
+    """Oracle: definition: the order of the watch; with less to do less is done. What each saves
+    is measured, but none may cost more than all (a busy machine is granted a tenth)."""
+    found = load.measure(channels=4, rate_hz=RATE, seconds=1.0, seed=1, references=1)
+    steps = [step.without for step in found.steps]
+    assert steps == [step.what for _, step in FRAMES] + ["reference channels"]
+    assert found.steps[-1].realtime_share < 0.8 * found.realtime_share
+    assert all(step.realtime_share < 1.1 * found.realtime_share for step in found.steps)
 
 
 def test_channels_of_the_programme_differ():

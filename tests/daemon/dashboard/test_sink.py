@@ -46,3 +46,19 @@ def test_a_handler_of_somebody_else_is_left_alone():
     finally:
         board.close()
         signal.signal(signal.SIGTERM, before)
+
+
+def test_it_is_drawn_less_often_where_the_analysis_needs_the_computer(monkeypatch):
+    """Oracle: definition: the pause between two frames, 1/6 s as a rule, 1/2 s under overload."""
+    board = Dashboard(["Vox 1"], console=in_memory())
+    pauses = []
+
+    def pause(seconds):
+        pauses.append(seconds)
+        board.draw_slowly(len(pauses) == 1)
+        if len(pauses) == 3:
+            board._screen._stop.set()
+
+    monkeypatch.setattr(board._screen, "_read_keys", pause)
+    board._screen._run()
+    assert pauses == [1 / 6, 1 / 2, 1 / 6]

@@ -121,3 +121,38 @@ def test_the_clock_never_goes_back(times: list[float]) -> None:
         order.look_at_clock((at("18:00") + time / 2) % 1440)
         numbers.append(order.number)
     assert numbers == sorted(numbers)
+
+
+@pytest.mark.parametrize(
+    ("acts", "on", "number"),
+    [
+        (ACTS, 1, 2),
+        ((Act("New"), *ACTS), 1, 3),  # the same act, one place later
+        ((ACTS[0], Act("Swapped"), ACTS[2]), 1, 2),  # another act at its place
+        ((ACTS[0],), 2, 1),  # fewer than there were
+        ((), 1, 0),
+    ],
+)
+def test_another_order_goes_on_where_the_one_before_was(acts, on: int, number: int) -> None:
+    """Oracle: definition: at the act of that name, else at its place, else at the last."""
+    before = RunningOrder(ACTS)
+    for _ in range(on):
+        before.move(1)
+    after = RunningOrder(acts)
+    after.go_on_from(before)
+    assert after.number == number
+
+
+def test_another_order_sends_nobody_back_who_went_on_early() -> None:
+    """Oracle: by hand. At 20:00 a person has brought on the act of 20:30; the file is read again,
+    now beginning at 18:00: the act stays on, and 00:15 brings the last."""
+    before = RunningOrder(ACTS, follows_clock=True)
+    before.look_at_clock(at("20:00"))
+    before.move(1)
+    after = RunningOrder((Act("Line check", "18:00"), *ACTS), follows_clock=True)
+    after.go_on_from(before)
+    assert after.act is ACTS[1]
+    assert not after.look_at_clock(at("20:10"))
+    assert not after.look_at_clock(at("20:31"))
+    assert after.look_at_clock(at("00:15"))
+    assert after.act is ACTS[2]

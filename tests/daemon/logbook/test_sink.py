@@ -304,3 +304,28 @@ def _notes(path) -> list[int]:
             return [line.data["n"] for line in reader.lines(kind="note")]
     except LogbookError:
         return []
+
+
+def test_clips_and_run_are_of_the_rate_that_the_device_came_back_at(opened, tmp_path):
+    """Oracle: the samples, by count: 0.5 s before and 0.25 s after at either rate; a clip that was
+    open at the change ends there."""
+    sink = opened(clips=ClipPlan(before_s=0.5, after_s=0.25))
+    sink.on_samples(sound(1.0))
+    sink.on_event(event(RingState.RINGING, id=1, channel=1, time_s=1.0))
+    sink.on_samples(sound(0.1))
+    other_hz = 2 * RATE_HZ
+    sink.on_rate(other_hz)
+    for _ in range(3):
+        sink.on_samples(sound(1.0))  # half a second of the new rate
+    sink.on_event(event(RingState.RINGING, id=2, channel=1, time_s=2.6))
+    sink.on_samples(sound(1.0))
+    sink.close()
+    with read(tmp_path) as reader:
+        (first, second) = [clip for _, clip in reader.clips()]
+        (run,) = reader.runs()
+    assert (first.rate_hz, first.alarm_at_s) == (RATE_HZ, 0.5)
+    assert (second.rate_hz, second.alarm_at_s) == (other_hz, 0.5)
+    told = [soundfile.info(io.BytesIO(clip.flac)) for clip in (first, second)]
+    assert [info.samplerate for info in told] == [RATE_HZ, other_hz]
+    assert [info.frames for info in told] == [round(0.6 * RATE_HZ), round(0.75 * other_hz)]
+    assert run.info.rate_hz == other_hz

@@ -1,0 +1,71 @@
+"""A printer whose stream may fail in a live watch: from then on alarms go to the log as lines."""
+
+from prehowl.daemon.events import RingEvent
+from prehowl.daemon.log import Log
+from prehowl.daemon.notes import Note, NoteTaker
+from prehowl.daemon.output import drop_pending
+from prehowl.daemon.sinks.base import Sink, Snapshot
+from prehowl.daemon.sinks.table import note_line, table_line
+
+
+class SpareLines:
+    """Passes on to a printer until its pipe is closed or its disc full. A `Sink`.
+
+    The event at which it fails is the first that goes to the log: nothing is lost.
+    """
+
+    def __init__(self, printer: Sink, log: Log) -> None:
+        """Guard a printer on stdout; its failure, and events after it, are told to `log`."""
+        self._printer = printer
+        self._log = log
+        self._fault = ""
+
+    def start(self) -> None:
+        """Print what comes first."""
+        try:
+            self._printer.start()
+        except OSError as fault:
+            self._give_up(fault)
+
+    def on_event(self, event: RingEvent) -> None:
+        """Print one event, or log it."""
+        if not self._fault:
+            try:
+                self._printer.on_event(event)
+                return
+            except OSError as fault:
+                self._give_up(fault)
+        self._log.say(table_line(event), "warning" if event.is_alarm else "info")
+
+    def on_note(self, note: Note) -> None:
+        """Print one note, if the printer takes them, or log it."""
+        if not self._fault:
+            try:
+                if isinstance(self._printer, NoteTaker):
+                    self._printer.on_note(note)
+                return
+            except OSError as fault:
+                self._give_up(fault)
+        self._log.say(note_line(note))
+
+    def on_snapshot(self, snapshot: Snapshot) -> None:
+        """Let it pass: printers hold events only."""
+
+    def trouble(self) -> str:
+        """Return what is wrong, in one line; "" while all is well."""
+        return self._fault
+
+    def close(self) -> None:
+        """Write out what is pending."""
+        if self._fault:
+            return
+        try:
+            self._printer.close()
+        except OSError as fault:
+            self._give_up(fault)
+
+    def _give_up(self, fault: OSError) -> None:
+        reason = fault.strerror or type(fault).__name__
+        self._fault = f"output cannot be written ({reason}); events go to stderr, the watch goes on"
+        drop_pending()
+        self._log.warn(self._fault)

@@ -1,0 +1,90 @@
+"""A show file read again while the watch runs: what is put in force at once, and what is not."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+from prehowl.daemon.desk.desk import Desk
+from prehowl.daemon.desk.running_order import RunningOrder
+from prehowl.daemon.engine_swap import ReplaceableEngine
+from prehowl.daemon.input_watch import InputWatch
+from prehowl.daemon.service.board import StatusBoard
+from prehowl.daemon.service.reload import Made
+from prehowl.daemon.show import Show
+from prehowl.daemon.sinks.osc import OscSink, known_of
+from prehowl.daemon.watched import Watched
+from prehowl.detectors.engine import Engine
+
+AT_A_START = ("title", "device", "screen", "logbook", "osc_in")
+"""What is only taken at a start: it opens things, or names what has been opened."""
+
+
+@dataclass(slots=True)
+class InForce:
+    """The show in force in one watch, and the parts that go by it."""
+
+    show: Show
+    watched: Watched
+    engine: ReplaceableEngine
+    desk: Desk
+    osc: OscSink
+    inputs: InputWatch
+    board: StatusBoard
+
+    def at_rate(self, rate_hz: int) -> None:
+        """Go on with an engine for another rate."""
+        self.engine.restart(self.watched.engine(self.show, rate_hz))
+
+    def changed(self, new: Show) -> Made:
+        """Return what puts another show in force, and what is to be said of it.
+
+        Only reads; it may run beside the loop. What is returned belongs on the loop's thread.
+        """
+        old, watched = self.show, self.watched
+        parts: dict[str, Callable[[], None]] = {}
+        if watched.setups(new) != watched.setups(old):
+            made = watched.engine(new)
+            parts["kinds, delays, sensitivity, advice"] = lambda: self._replace(made)
+        names = watched.names(new)
+        if names != watched.names(old):
+            parts["channel names"] = lambda: self._rename(names)
+        if (new.acts, new.order) != (old.acts, old.order):
+            parts["running order"] = _nothing_more
+        bands = (new.weak_bands, new.act_weak_bands)
+        if bands != (old.weak_bands, old.act_weak_bands):
+            parts["known weak bands"] = _nothing_more
+        if (new.osc, new.maps, known_of(new)) != (old.osc, old.maps, known_of(old)):
+            what = "OSC receivers and mappings"
+            parts[what] = lambda: self.osc.take_show(new.osc, new.maps, known_of(new))
+
+        def put_in_force() -> None:
+            self.show = new
+            self.inputs.take_show(names, watched.kinds(new))
+            order = RunningOrder(new.acts, follows_clock=new.order.follow_clock)
+            self.desk.take_show(names, order, usual_bands=bands[0], act_bands=bands[1])
+            for take in parts.values():
+                take()
+
+        told = f"{', '.join(parts)} in force" if parts else "nothing new to put in force"
+        return put_in_force, f"show file read again: {told}{_left_for_later(old, new)}"
+
+    def _replace(self, made: Engine) -> None:
+        is_late = made.rate_hz != self.watched.source.rate_hz  # it has changed meanwhile
+        self.engine.replace(self.watched.engine(self.show) if is_late else made)
+
+    def _rename(self, names: list[str]) -> None:
+        told = dict(zip(self.watched.numbers, names, strict=True))
+        self.board.about = replace(self.board.about, names=told)
+
+
+def _nothing_more() -> None:
+    """Stand for what the desk takes with every reading."""
+
+
+def _left_for_later(old: Show, new: Show) -> str:
+    """Return which tables have changed but are only taken at a start."""
+    changed = [name for name in AT_A_START if _of(old, name) != _of(new, name)]
+    return f"; at the next start: {', '.join(changed)}" if changed else ""
+
+
+def _of(show: Show, name: str) -> object:
+    return show.stage.title if name == "title" else getattr(show, name)

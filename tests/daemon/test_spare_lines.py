@@ -1,0 +1,111 @@
+"""A live watch goes on when nobody can read its output any more; alarms go to stderr."""
+
+import errno
+import io
+import os
+import signal
+import subprocess
+
+import pytest
+from conformance import SinkConformance
+from fakes import FakeSink, event
+from rig.watching import prehowl
+
+from prehowl.daemon.log import Log
+from prehowl.daemon.notes import Note
+from prehowl.daemon.sinks.jsonl import JsonlSink
+from prehowl.daemon.sinks.spare_lines import SpareLines
+from prehowl.daemon.sinks.table import TableSink
+from prehowl.detectors.rings import RingState
+
+
+class Full(io.StringIO):
+    """A disc that takes so many writes and is then full."""
+
+    def __init__(self, room: int) -> None:
+        super().__init__()
+        self.room = room
+
+    def write(self, text: str) -> int:
+        self.room -= 1
+        if self.room < 0:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        return super().write(text)
+
+
+@pytest.fixture(autouse=True)
+def _own_stdout(monkeypatch):
+    """Let what is dropped be a stream of the test's own, not the test runner's."""
+    monkeypatch.setattr("sys.stdout", io.StringIO())
+
+
+class TestIsASink(SinkConformance):
+    """It keeps the promises of every sink."""
+
+    def make(self, tmp_path):
+        """Return one around a double."""
+        return SpareLines(FakeSink(), Log(io.StringIO()))
+
+
+@pytest.mark.parametrize("printer", [TableSink, JsonlSink])
+@pytest.mark.parametrize("room", [0, 1, 2, 4])
+def test_every_event_is_either_printed_or_logged(printer, room):
+    """Oracle: definition. Wherever the disc is full, no event is lost, and the fault is told once;
+    what comes after it, at its beginning and its end, goes to the log."""
+    stream, said = Full(room), io.StringIO()
+    sink = SpareLines(printer(stream), Log(said))
+    sink.start()
+    times_s = [61.25, 62.5, 63.75]
+    for at_s in times_s:
+        sink.on_event(event(RingState.HOWLING, time_s=at_s))
+    sink.on_note(Note(65.0, "hold", "key", True, "Vox 1 is held"))
+    sink.close()
+    whole = stream.getvalue() + said.getvalue()
+    for number, at_s in enumerate(times_s):
+        words = (f'"time_s": {at_s}', f"1:0{number + 1}")
+        assert any(word in whole for word in words)
+    assert "Vox 1 is held" in whole
+    assert said.getvalue().count("output cannot be written (No space left on device)") == 1
+    assert "the watch goes on" in sink.trouble()
+
+
+def test_a_log_that_nobody_reads_is_no_reason_to_end():
+    """Oracle: definition. Counted, not raised."""
+    log = Log(Full(0))
+    log.warn("a")
+    log.say("b", "debug")  # left out, so not lost
+    assert log.unwritten == 1
+
+
+def test_a_live_watch_outlives_a_full_disc_under_its_output(double, tmp_path):
+    """Oracles: /dev/full, which refuses every write (full(4)); the documented exit code."""
+    words = prehowl("watch", "--device", "0", "--headless", "--seconds", "1")
+    with open("/dev/full", "w") as full:
+        done = subprocess.run(
+            words, stdin=subprocess.DEVNULL, stdout=full, stderr=subprocess.PIPE, text=True
+        )
+    assert done.returncode == 0
+    assert "output cannot be written (No space left on device)" in done.stderr
+    assert "watched 0:0" in done.stderr
+
+
+def test_a_live_watch_outlives_its_reader(double, tmp_path):
+    """Oracle: definition: a pipe whose reader has gone before the first line; --status and the
+    other sinks go on, and the end is as clean as ever."""
+    reading, writing = os.pipe()
+    os.close(reading)
+    process = subprocess.Popen(
+        prehowl("watch", "--device", "0", "--headless"),
+        stdin=subprocess.DEVNULL,
+        stdout=writing,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    os.close(writing)
+    assert process.stderr is not None
+    told = next(line for line in process.stderr if "output cannot" in line)
+    assert "(Broken pipe); events go to stderr, the watch goes on" in told
+    process.send_signal(signal.SIGTERM)
+    rest = process.communicate(timeout=30)[1]
+    assert process.returncode == 0
+    assert "watched 0:0" in rest
