@@ -14,14 +14,15 @@ from prehowl.detectors.longterm import TONE_DB
 
 Figures = NDArray[np.float32]
 
-UNKNOWN_LINES, UNKNOWN_DBFS = 40.0, 0.0
-"""While too little has been heard: as in loud music, so that nothing is believed too soon."""
+UNKNOWN_LINES = 12.0
+"""While too little has been heard: neither noise nor thick music."""
 
 
 @dataclass(frozen=True, slots=True)
 class Usual:
     """What is usual at some places; arrays of shape (places,)."""
 
+    is_known: NDArray[np.bool_]  # False: too little was heard, the levels mean nothing
     lines: Figures  # how many lines the channel has in the long run
     level_dbfs: Figures  # of a tone at the place
     total_dbfs: Figures  # of the whole channel
@@ -43,7 +44,8 @@ class Background:
     def at(self, ch: NDArray[np.intp], frequency_hz: Figures) -> Usual:
         """Return what is usual at some places; both arguments of shape (places,)."""
         lines = np.full(len(ch), UNKNOWN_LINES, np.float32)
-        level, total = (np.full(len(ch), UNKNOWN_DBFS, np.float32) for _ in range(2))
+        level, total = np.zeros((2, len(ch)), np.float32)
+        is_known = np.zeros(len(ch), bool)
         for number, (bin_hz, survey) in enumerate(self._surveys):
             from_hz = survey.first_candidate * bin_hz if number else 0
             usual, mine = survey.usual, np.flatnonzero(frequency_hz >= from_hz)
@@ -55,4 +57,5 @@ class Background:
             around = np.stack([place - 1, place, place + 1])
             level[mine] = usual.level_dbfs[ch[mine], around].max(axis=0) + TONE_DB
             total[mine] = usual.total_dbfs[ch[mine]]
-        return Usual(lines, level, total)
+            is_known[mine] = True
+        return Usual(is_known, lines, level, total)

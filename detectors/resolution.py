@@ -30,7 +30,7 @@ looked at: a ring there is not yet near to anything that anybody hears."""
 SLOW_STEP = 4
 """The slow memory keeps every fourth frame: of those, one begins where the other ends."""
 
-FIRST_SURVEY_S = 0.7
+FIRST_SURVEY_S = 0.6
 """A mean over less says nothing yet."""
 
 EDGE_BINS = 4

@@ -181,6 +181,10 @@ def _figures(
     rest_rise, crowd_rise, flank_rise = slope(around_db, present) * rise.looks
     now_db = decibels(tone[:, -1])
     frequency = (mean / rows.frame_s).astype(np.float32)
+    relative_db, record_db = (
+        now_db - decibels(beside.recent),
+        level[:, -1] - decibels(beside.before),
+    )
     usual = views[0].background.at(rows.ch, frequency)
     columns = {
         "rise_db": rise.rise_db,
@@ -191,16 +195,17 @@ def _figures(
         "wander_cents": CENTS_PER_NEPER * deviation / np.maximum(mean, 1),
         "share": rise.share,
         "pnpr_db": beside.pnpr_db,
-        "relative_db": now_db - decibels(beside.recent),
+        "relative_db": relative_db,
         "now_db": now_db - decibels(beside.total),
         "rest_rise_db": rest_rise,
         "crowd_rise_db": crowd_rise,
         "flank_rise_db": flank_rise,
-        "record_db": level[:, -1] - decibels(beside.before),
+        "record_db": record_db,
         "company": rows.company,
         "usual_lines": usual.lines,
-        "over_usual_db": now_db - usual.total_dbfs,
-        "new_db": level[:, -1] - usual.level_dbfs,
+        # At a stream's begin, what little is known of the past second stands in.
+        "over_usual_db": np.where(usual.is_known, now_db - usual.total_dbfs, relative_db),
+        "new_db": np.where(usual.is_known, level[:, -1] - usual.level_dbfs, record_db),
         "phpr_db": beside.phpr_db,
         "growth_db_per_s": rise.slope / rows.step_s,
         "frequency_hz": frequency,

@@ -59,6 +59,9 @@ ECHO_S = 0.3
 """For so long after a ring has stopped, its frequency is not news: long frames and the running
 belief still hold it when short frames have seen it end."""
 
+LINGERING_ECHO_S = 6.0
+"""For so long after a ring has stopped it still stands in the long-term spectrum (`longterm`)."""
+
 HARMONICS = range(2, 10)
 """A clipping amplifier makes these of a howl; they are not rings of their own."""
 
@@ -171,7 +174,8 @@ class RingTracker:
         for number, place in enumerate(likely):
             ch, frequency = int(verdict.ch[place]), float(seen.frequency_hz[number])
             level = float(seen.level_dbfs[number])
-            if self._is_known(frame, ch, frequency, level):
+            echo_s = LINGERING_ECHO_S if verdict.lingers[place] else ECHO_S
+            if self._is_known(frame, ch, frequency, level, echo_s):
                 continue
             since = round(float(verdict.duration_s[place]) * frame.rate_hz)
             growth = float(verdict.growth_db_per_s[place])
@@ -195,10 +199,13 @@ class RingTracker:
             self._next_id += 1
             self.rings.append(ring)
 
-    def _is_known(self, frame: Frame, ch: int, frequency_hz: float, level_dbfs: float) -> bool:
+    def _is_known(
+        self, frame: Frame, ch: int, frequency_hz: float, level_dbfs: float, echo_s: float
+    ) -> bool:
         """Tell whether this belongs to a ring that is followed or has only just stopped."""
         bin_hz = frame.now.bin_hz
-        for ring in [*self.rings, *(stopped for stopped, _ in self._stopped)]:
+        since = frame.sample - round(echo_s * self._rate_hz)
+        for ring in [*self.rings, *(stopped for stopped, at in self._stopped if at > since)]:
             if ring.ch != ch:
                 continue
             away = abs(frequency_hz - ring.frequency_hz)
@@ -222,7 +229,7 @@ class RingTracker:
                 changes.append(self._change(ring, state, sample))
         over = [ring for ring in self.rings if ring.state is RingState.CLEARED]
         self.rings = [ring for ring in self.rings if ring.state is not RingState.CLEARED]
-        echo = round(ECHO_S * self._rate_hz)
+        echo = round(LINGERING_ECHO_S * self._rate_hz)
         recent = [(ring, at) for ring, at in self._stopped if sample - at < echo]
         self._stopped = recent + [(ring, sample) for ring in over]
         return changes

@@ -5,9 +5,11 @@ import pytest
 from howl_runs import chopped
 from signals import Rise, channels, pink_noise, sine
 
+from prehowl.detectors.background import Background
 from prehowl.detectors.engine import ChannelSetup, Engine
 from prehowl.detectors.resolution import DESIGNS, SLOW_STEP, Resolution
 from prehowl.detectors.rings import RingChange, RingState
+from prehowl.detectors.spectrum import Spectra
 from prehowl.detectors.tracks import LOOKS
 
 RATE_HZ = 48_000
@@ -133,14 +135,17 @@ def test_one_that_comes_back_judges_when_it_knows_the_past_and_not_before(design
     """Oracle: definition: nothing is judged until every frame of its memories is heard."""
 
     def first_judged(*, comes_back: bool) -> int:
-        made = Resolution(design, 1, RATE_HZ, 512, np.zeros(1, bool), comes_back=comes_back)
+        made = Resolution(
+            design, 1, RATE_HZ, 512, np.zeros(1, bool), Background(), comes_back=comes_back
+        )
         power = np.zeros((made.frames_per_tick, 1, made.memory.bins), np.float32)
-        made.advance(power)
+        silence = Spectra(power, power.sum(axis=-1))
+        made.advance(silence)
         while not made.is_judged:
-            made.advance(power)
+            made.advance(silence)
         return made.memory.heard
 
-    memory = Resolution(design, 1, RATE_HZ, 512, np.zeros(1, bool)).memory
+    memory = Resolution(design, 1, RATE_HZ, 512, np.zeros(1, bool), Background()).memory
     longest = SLOW_STEP * ((LOOKS - 1) * max(design.slow_steps) + 1) if design.slow_steps else 0
     assert first_judged(comes_back=False) <= 4
     assert first_judged(comes_back=True) > max(memory.frames, longest)
