@@ -25,6 +25,40 @@ DIGITS = {
 
 
 @dataclass(frozen=True, slots=True)
+class Alert:
+    """The one alert that the rings of a howl make together, on however many channels.
+
+    Names are the best that is known when the event leaves; a later event may correct them.
+    """
+
+    id: int  # that of the ring which began it
+    channel: int  # the channel that it belongs to
+    channel_name: str
+    mic_channel: int | None = None  # the loop's microphone and mix; None: not known or not watched
+    mix_channel: int | None = None
+    mic: str | None = None
+    mix: str | None = None
+    wedge: str | None = None
+
+    def concerns(self, channel: int) -> bool:
+        """Tell whether a channel is one of those that the alert names."""
+        return channel in (self.channel, self.mic_channel, self.mix_channel)
+
+    def record(self) -> dict[str, Any]:
+        """Return it as plain JSON types, keys in the documented order."""
+        return {
+            "id": self.id,
+            "channel": self.channel,
+            "channel_name": self.channel_name,
+            "mic_channel": self.mic_channel,
+            "mic": self.mic,
+            "mix_channel": self.mix_channel,
+            "mix": self.mix,
+            "wedge": self.wedge,
+        }
+
+
+@dataclass(frozen=True, slots=True)
 class RingEvent:
     """One ring enters one state. Unknown figures are None, never NaN."""
 
@@ -44,16 +78,33 @@ class RingEvent:
     act: str | None = None  # who is on, where there is a running order
     sheet_cut_db: float | None = None  # how far the band's fader is down on the channel's sheet
     sheet_at_cap: bool = False  # and whether it may go no further
+    alert: Alert | None = None  # None: made outside a watch; the ring is then its own alert
 
     @property
     def is_alarm(self) -> bool:
         """Tell whether the state is one that calls for a hand on the fader now."""
         return self.state in (RingState.RINGING, RingState.HOWLING)
 
+    @property
+    def alert_id(self) -> int:
+        """Return what the rings of one howl have in common."""
+        return self.id if self.alert is None else self.alert.id
+
+    @property
+    def leads(self) -> bool:
+        """Tell whether it is on the channel that the howl belongs to."""
+        return self.alert is None or self.alert.channel == self.channel
+
+    @property
+    def is_named(self) -> bool:
+        """Tell whether it is on a channel that its alert names: the lead, its mic or its mix."""
+        return self.alert is None or self.alert.concerns(self.channel)
+
     def record(self) -> dict[str, Any]:
         """Return the event as plain JSON types, keys in the documented order, rounded."""
         act = {} if self.act is None else {"act": self.act}
-        return self._figures() | self._of_sheet() | act
+        alert = {} if self.alert is None else {"alert": self.alert.record()}
+        return self._figures() | self._of_sheet() | act | alert
 
     def _figures(self) -> dict[str, Any]:
         return {

@@ -15,6 +15,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from prehowl.daemon.alerts import Alerts, Wiring
 from prehowl.daemon.desk.desk import Desk
 from prehowl.daemon.events import event_from_change
 from prehowl.daemon.notes import hand_out
@@ -57,14 +58,14 @@ class LoopResult:
     samples: int  # per channel, lost ones included
     duration_s: float
     events: int
-    alarms_by_channel: dict[int, int]  # channel number -> first `ringing` or `howling` of an id
+    alarms_by_channel: dict[int, int]  # channel number -> howls that belong to it
     lost_samples: int = 0
     bad_samples: int = 0  # NaN, infinite or absurd, over all channels
     was_stopped: bool = False  # by the stop flag, before the source's end
 
     @property
     def alarms(self) -> int:
-        """Number of alarms on all channels."""
+        """Number of alarms: one for each howl, however many channels heard it."""
         return sum(self.alarms_by_channel.values())
 
 
@@ -82,6 +83,7 @@ def run_loop(
     warn: Callable[[str], None] | None = None,
     desk: Desk | None = None,
     weak_bands: Mapping[int, WeakBands] | None = None,
+    wiring: Wiring | None = None,
 ) -> LoopResult:
     """Run until the source ends or `stop` is set; close the source and all sinks in any case.
 
@@ -109,6 +111,8 @@ def run_loop(
         obeys commands, each of which becomes a note to the sinks that take notes.
     weak_bands : mapping, optional
         Channel number -> what its EQ sheet says, for the events of its rings.
+    wiring : Wiring, optional
+        Mixes, and who belongs to whom, so that one howl on many channels is one alert with names.
 
     Returns
     -------
@@ -131,6 +135,7 @@ def run_loop(
     loop.complete_health = complete_health or (lambda health: health)
     loop.warn = warn or (lambda _text: None)
     loop.weak_bands = weak_bands or {}
+    loop.alerts = Alerts(wiring or Wiring.unknown(len(numbers)), numbers, source.rate_hz)
     with ExitStack() as stack:
         stack.callback(source.close)
         for sink in sinks:
@@ -152,6 +157,7 @@ class _Loop:
     warn: Callable[[str], None] = field(init=False)
     clock: StreamTime = field(init=False)
     takers: list[SampleTaker] = field(init=False)
+    alerts: Alerts = field(init=False)
     load: Load = field(default_factory=Load)
     weak_bands: Mapping[int, WeakBands] = field(default_factory=dict)
     rings: RingsNow = field(default_factory=RingsNow)
@@ -234,7 +240,8 @@ class _Loop:
         for change in changes:
             dated, number = self.clock.dated(change), self.numbers[change.ch]
             event = event_from_change(dated, self.desk.names, self.source.rate_hz)
-            event = replace(event, channel=number, act=self.desk.act)
+            alert = self.alerts.told(dated, self.desk.names)
+            event = replace(event, channel=number, act=self.desk.act, alert=alert)
             event = with_sheet(event, self.desk.weak_bands(self.weak_bands).get(number))
             self.rings.take(event)
             for sink in self.sinks:

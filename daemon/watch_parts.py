@@ -24,6 +24,7 @@ from prehowl.daemon.service.reload import Reloader, on_hangup
 from prehowl.daemon.service.socket import StatusServer, runtime_folders
 from prehowl.daemon.show import Show
 from prehowl.daemon.show.tables import Kind
+from prehowl.daemon.show.wiring import wiring_of
 from prehowl.daemon.sinks.base import Sink
 from prehowl.daemon.sinks.csv import CsvSink
 from prehowl.daemon.sinks.dashboard import Dashboard
@@ -110,6 +111,7 @@ def run_watch(
             warn=log.warn,
             desk=desk,
             weak_bands=show.weak_bands,
+            wiring=wiring_of(show, watched.numbers),
         )
     if logbook is not None and logbook.unwritten:
         log.warn(f"{logbook.unwritten} entries of the logbook could not be written")
@@ -237,4 +239,7 @@ def _left_for_later(old: Show, new: Show) -> str:
     changed = [name for name in tables if getattr(old, name) != getattr(new, name)]
     if [channel.label for channel in old.channels] != [channel.label for channel in new.channels]:
         changed.append("channel names")
+    numbers = sorted({channel.number for channel in (*old.channels, *new.channels)})
+    if wiring_of(old, numbers) != wiring_of(new, numbers):
+        changed.append("who belongs to which mix and wedge")
     return f"; at the next start: {', '.join(changed)}" if changed else ""

@@ -4,8 +4,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
+from prehowl.daemon.alerts_now import BADNESS
 from prehowl.daemon.events import RingEvent
-from prehowl.daemon.rings_now import BADNESS
 from prehowl.daemon.sinks.osc_messages import NOTHING, label
 from prehowl.daemon.sinks.words import advice_words, band_words
 

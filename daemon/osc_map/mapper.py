@@ -4,12 +4,12 @@ from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 
+from prehowl.daemon.alerts_now import worst_first
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.osc_map.arguments import Argument, argument_of
 from prehowl.daemon.osc_map.fields import Known
 from prehowl.daemon.osc_map.limiter import Limiter, Mapped
 from prehowl.daemon.osc_map.templates import Template, address_of
-from prehowl.daemon.rings_now import worst_first
 from prehowl.daemon.show.osc_tables import OscMap
 from prehowl.daemon.sinks.osc_bytes import bundle_bytes, message_bytes, time_tag
 from prehowl.detectors.rings import RingState

@@ -13,8 +13,7 @@ from prehowl.daemon.osc_map.fields import Known
 from prehowl.daemon.osc_map.mapper import Mapper
 from prehowl.daemon.rings_now import RingsNow
 from prehowl.daemon.show import Show
-from prehowl.daemon.show.osc_tables import OscMap
-from prehowl.daemon.show.tables import OscTarget
+from prehowl.daemon.show.osc_tables import OscMap, OscTarget
 from prehowl.daemon.sinks.base import Snapshot
 from prehowl.daemon.sinks.osc_board import NO_ACT, Board, act_of, make_board
 from prehowl.daemon.sinks.osc_bytes import Value

@@ -10,9 +10,9 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from prehowl.daemon.alerts_now import BADNESS
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.notes import Note
-from prehowl.daemon.rings_now import BADNESS
 from prehowl.daemon.sinks.base import Health
 from prehowl.daemon.sinks.osc_bytes import Value, message_bytes
 from prehowl.daemon.sinks.words import band_words

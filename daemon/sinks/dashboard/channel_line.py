@@ -4,8 +4,8 @@ import numpy as np
 from rich.cells import cell_len
 from rich.style import Style
 
+from prehowl.daemon.alerts_now import BADNESS
 from prehowl.daemon.events import RingEvent
-from prehowl.daemon.rings_now import BADNESS
 from prehowl.daemon.sinks.dashboard.channels import BANDS, Columns, rings_by_channel
 from prehowl.daemon.sinks.dashboard.frame import Line, Paper
 from prehowl.daemon.sinks.dashboard.glyphs import Signs

@@ -6,8 +6,8 @@ another page stands out in the strip, which always shows all channels.
 
 from dataclasses import dataclass
 
+from prehowl.daemon.alerts_now import BADNESS
 from prehowl.daemon.events import RingEvent
-from prehowl.daemon.rings_now import BADNESS
 from prehowl.daemon.sinks.dashboard.frame import Line, Paper
 from prehowl.daemon.sinks.dashboard.model import View
 from prehowl.daemon.sinks.dashboard.wording import fitted

@@ -8,9 +8,9 @@ from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from prehowl.daemon.alerts_now import BADNESS
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.notes import Note
-from prehowl.daemon.rings_now import BADNESS
 from prehowl.daemon.sinks.base import Snapshot
 from prehowl.daemon.sinks.dashboard.rows import for_rows, weak_rows
 from prehowl.daemon.sinks.dashboard.wording import clean, name_or_number

@@ -8,8 +8,8 @@ more, since what is known of the ring is then old.
 
 from dataclasses import dataclass
 
+from prehowl.daemon.alerts_now import BADNESS
 from prehowl.daemon.events import RingEvent
-from prehowl.daemon.rings_now import BADNESS
 from prehowl.daemon.sinks.base import Snapshot
 from prehowl.daemon.sinks.dashboard.model import Held, View
 from prehowl.daemon.sinks.dashboard.wording import (
