@@ -73,18 +73,25 @@ def as_alert(rings: Sequence[RingEvent], alert: Alert | None = None) -> RingEven
     )
 
 
+@dataclass(frozen=True, slots=True)
+class News:
+    """What an event has changed in an alert."""
+
+    alert: RingEvent  # as it is now; `cleared` when all of its rings have
+    announces: bool  # it has become an alarm: so once in its life
+    heard: int  # channels that it rings on now
+
+
 @dataclass(slots=True)
 class AlertsNow:
     """Follows the events of rings; grows with living rings only."""
 
     _rings: dict[int, dict[int, RingEvent]] = field(default_factory=dict)  # alert -> ring -> event
     _alerts: dict[int, RingEvent] = field(default_factory=dict)
+    _alarmed: set[int] = field(default_factory=set)
 
-    def take(self, event: RingEvent) -> RingEvent | None:
-        """Follow one event; return its alert where the alert's state, names or band are new.
-
-        The alert has cleared when all of its rings have.
-        """
+    def take(self, event: RingEvent) -> News | None:
+        """Follow one event; return its alert where the alert's state, names or band are new."""
         key = event.alert_id
         rings = self._rings.setdefault(key, {})
         if event.state is RingState.CLEARED:
@@ -92,42 +99,51 @@ class AlertsNow:
         else:
             rings[event.id] = event
         if rings:
-            return self._keep(rings, event.alert)
+            return self._kept(rings, event.alert)
         del self._rings[key]
-        return as_alert([event]) if self._alerts.pop(key, None) is not None else None
+        self._alarmed.discard(key)
+        had = self._alerts.pop(key, None) is not None
+        return News(as_alert([event]), announces=False, heard=0) if had else None
 
     def follow(self, rings: Iterable[RingEvent]) -> list[RingEvent]:
         """Take the whole truth about living rings; return alerts that are new, changed or over."""
-        rings = tuple(rings)
-        there = {ring.alert_id for ring in rings}
+        groups: dict[int, dict[int, RingEvent]] = {}
+        for ring in rings:
+            groups.setdefault(ring.alert_id, {})[ring.id] = ring
         over = [
             replace(alert, state=RingState.CLEARED)
             for key, alert in self._alerts.items()
-            if key not in there
+            if key not in groups
         ]
-        before, self._rings, self._alerts = self._alerts, {}, {}
-        for ring in rings:
-            self._rings.setdefault(ring.alert_id, {})[ring.id] = ring
-        for found in self._rings.values():
-            self._keep(found)
-        return over + [a for a in self.worst_first() if _is_news(before.get(a.id), a)]
+        self._rings = groups
+        self._alerts = {key: alert for key, alert in self._alerts.items() if key in groups}
+        self._alarmed &= groups.keys()
+        news = (self._kept(found) for found in groups.values())
+        return over + [found.alert for found in news if found is not None]
 
     def worst_first(self) -> tuple[RingEvent, ...]:
         """Return the living alerts."""
         return worst_first(self._alerts.values())
 
+    def heard(self, alert_id: int) -> int:
+        """Return on how many channels an alert rings now."""
+        return len({ring.channel for ring in self._rings.get(alert_id, {}).values()})
+
     def __contains__(self, alert_id: int) -> bool:
         """Tell whether an alert lives."""
         return alert_id in self._alerts
 
-    def _keep(self, rings: dict[int, RingEvent], known: Alert | None = None) -> RingEvent | None:
-        alert = as_alert(list(rings.values()), known)
-        before = self._alerts.get(alert.id)
-        self._alerts[alert.id] = alert
-        return alert if _is_news(before, alert) else None
+    def _kept(self, rings: dict[int, RingEvent], known: Alert | None = None) -> News | None:
+        now = as_alert(list(rings.values()), known)
+        before = self._alerts.get(now.id)
+        self._alerts[now.id] = now
+        announces = now.is_alarm and now.id not in self._alarmed
+        if announces:
+            self._alarmed.add(now.id)
+        if before is not None and _told(before) == _told(now):
+            return None
+        return News(now, announces, self.heard(now.id))
 
 
-def _is_news(before: RingEvent | None, now: RingEvent) -> bool:
-    if before is None:
-        return True
-    return (before.state, before.alert, before.band_hz) != (now.state, now.alert, now.band_hz)
+def _told(alert: RingEvent) -> tuple[object, ...]:
+    return alert.state, alert.alert, alert.band_hz

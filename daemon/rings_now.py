@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, field
 
-from prehowl.daemon.alerts_now import AlertsNow, worst_first
+from prehowl.daemon.alerts_now import AlertsNow, News, worst_first
 from prehowl.daemon.events import RingEvent
 from prehowl.detectors.rings import RingState
 
@@ -15,28 +15,23 @@ class RingsNow:
     alarms_by_channel: dict[int, int] = field(default_factory=dict)
     _living: dict[int, RingEvent] = field(default_factory=dict)
     _alerts: AlertsNow = field(default_factory=AlertsNow)
-    _alarmed: set[int] = field(default_factory=set)  # alerts
 
-    def take(self, event: RingEvent) -> bool:
-        """Note one event; tell whether it is an alarm.
+    def take(self, event: RingEvent) -> News | None:
+        """Note one event; return what it changed in its alert.
 
-        That is the first `ringing` or `howling` of an alert, counted for its microphone where that
-        is known, else for the channel that leads. A count never goes down again.
+        An alarm is the first `ringing` or `howling` of an alert, counted for its microphone where
+        that is known, else for the channel that leads. A count never goes down again.
         """
         self.events += 1
-        self._alerts.take(event)
         if event.state is RingState.CLEARED:
             self._living.pop(event.id, None)
-            if event.alert_id not in self._alerts:
-                self._alarmed.discard(event.alert_id)
-            return False
-        self._living[event.id] = event
-        if not event.is_alarm or event.alert_id in self._alarmed:
-            return False
-        self._alarmed.add(event.alert_id)
-        channel = _counted_for(event)
-        self.alarms_by_channel[channel] = self.alarms_by_channel.get(channel, 0) + 1
-        return True
+        else:
+            self._living[event.id] = event
+        news = self._alerts.take(event)
+        if news is not None and news.announces:
+            channel = _counted_for(news.alert)
+            self.alarms_by_channel[channel] = self.alarms_by_channel.get(channel, 0) + 1
+        return news
 
     @property
     def alarms(self) -> int:
