@@ -55,7 +55,7 @@ def as_alert(rings: Sequence[RingEvent], alert: Alert | None = None) -> RingEven
         return rings[-1]
     worst = max(BADNESS.get(ring.state, 0) for ring in rings)
     as_bad = [ring for ring in rings if BADNESS.get(ring.state, 0) == worst]
-    named = [ring for ring in rings if alert.concerns(ring.channel)]
+    named = [ring for ring in rings if ring.channel in alert.named]
     of_the_lead = [ring for ring in named if ring.channel == alert.channel]
     teller = max(
         named or rings,

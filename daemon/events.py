@@ -6,7 +6,7 @@ and sample counts; here they become channel numbers from 1, names and seconds.
 
 import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -40,9 +40,11 @@ class Alert:
     mix: str | None = None
     wedge: str | None = None
 
-    def concerns(self, channel: int) -> bool:
-        """Tell whether a channel is one of those that the alert names."""
-        return channel in (self.channel, self.mic_channel, self.mix_channel)
+    @property
+    def named(self) -> tuple[int, ...]:
+        """Return the channels that it names: its own, the loop's microphone and mix."""
+        named = (self.channel, self.mic_channel, self.mix_channel)
+        return tuple(dict.fromkeys(channel for channel in named if channel is not None))
 
     def record(self) -> dict[str, Any]:
         """Return it as plain JSON types, keys in the documented order."""
@@ -90,15 +92,15 @@ class RingEvent:
         """Return what the rings of one howl have in common."""
         return self.id if self.alert is None else self.alert.id
 
-    @property
-    def leads(self) -> bool:
-        """Tell whether it is on the channel that the howl belongs to."""
-        return self.alert is None or self.alert.channel == self.channel
+    def concerns(self, channels: Collection[int]) -> bool:
+        """Tell whether it is on one of the channels, or its alert names one of them."""
+        named = (self.channel,) if self.alert is None else self.alert.named
+        return any(channel in channels for channel in named)
 
     @property
     def is_named(self) -> bool:
         """Tell whether it is on a channel that its alert names: the lead, its mic or its mix."""
-        return self.alert is None or self.alert.concerns(self.channel)
+        return self.alert is None or self.channel in self.alert.named
 
     def record(self) -> dict[str, Any]:
         """Return the event as plain JSON types, keys in the documented order, rounded."""

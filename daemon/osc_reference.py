@@ -97,6 +97,7 @@ RANGES = {
     "acts": "0 up",
     "held": "16-bit channel numbers; one 0 for none",
     "bands": "31",
+    "weak": "a bit a band of each row",
     "suspicion": "a byte a band, 0 calm to 255 alarm",
 }
 """Range of each argument by its name."""

@@ -31,9 +31,13 @@ GROWTH_S = 0.25
 LEAST_GROWTH_DB_PER_S = 8.0
 """Slower growths, and falls, are told too roughly for a ratio."""
 
-LOUDER_DB = 6.0
-"""A channel of the same kind takes the lead only when it hears the ring this much louder than the
-one that leads, at the same moment; so the lead of one alert moves a few times at most."""
+LOUDER_DB = 3.0
+"""A channel takes the lead of its kind only when it hears the ring this much louder, at the same
+moment, than the one that leads; so the lead of one alert moves a few times at most. Where the own
+mix rings too, both levels are added: in a mode of several wedges the pair that takes the greatest
+part is loud on both sides, and the mix tells more than the microphone."""
+TOLD_LOUDER_DB = 6.0
+"""The same once the alert has alarmed: a name that was called out is not taken back lightly."""
 RISES_ON_S = 0.5
 """For so long after it was told, a rising ring is taken to have gone on rising."""
 
@@ -85,6 +89,7 @@ class _Alert:
     id: int
     mic: int | None = None  # channel that leads among the microphones, and among the mixes
     mix: int | None = None
+    has_alarmed: bool = False
     voices: dict[int, _Voice] = field(default_factory=dict)  # channel -> its newest ring
 
 
@@ -126,6 +131,7 @@ class AlertKeeper:
         if known is None or change.state is not RingState.CLEARED:
             alert.voices[change.ch].hear(change)
             self._choose(alert, change)
+            alert.has_alarmed |= change.state in ALARMS
         if change.state is RingState.CLEARED:
             alert.voices[change.ch].is_living = False
             del self._alert_of[change.id]
@@ -177,12 +183,18 @@ class AlertKeeper:
         voice, present = alert.voices[rival], alert.voices[holder]
         if not (voice.is_living and present.is_living):
             return voice.is_living and voice.told.state in ALARMS
-        louder = voice.level_at(sample, self._rate_hz) - present.level_at(sample, self._rate_hz)
-        return louder > LOUDER_DB
+        louder = self._strength(alert, rival, sample) - self._strength(alert, holder, sample)
+        return louder > (TOLD_LOUDER_DB if alert.has_alarmed else LOUDER_DB)
 
     def _rank(self, alert: _Alert, ch: int) -> int:
         """Return 1 where the ring stands on the other side of the channel's own loop too."""
         return int(not self._partners(ch).isdisjoint(alert.voices))
+
+    def _strength(self, alert: _Alert, ch: int, sample: int) -> float:
+        """Return the level of a channel, and of the other side of its loop where that rings, dB."""
+        beside = [alert.voices[n] for n in self._partners(ch) if n in alert.voices]
+        levels = [voice.level_at(sample, self._rate_hz) for voice in beside]
+        return alert.voices[ch].level_at(sample, self._rate_hz) + max(levels, default=0.0)
 
     def _part(self, alert: _Alert) -> Part:
         if alert.mic is None:

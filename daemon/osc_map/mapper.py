@@ -79,8 +79,7 @@ class _Rule:
         """Return the channels by which a ring may pass: its own, or those that its alert names."""
         if self.wanted.each_channel or event.alert is None:
             return (event.channel,)
-        named = (event.channel, event.alert.mic_channel, event.alert.mix_channel)
-        return tuple(channel for channel in named if channel is not None)
+        return event.alert.named
 
     def _fits_channel(self, channel: int) -> bool:
         wanted = self.wanted

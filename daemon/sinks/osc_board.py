@@ -74,7 +74,7 @@ def make_board(
         for number in sorted({*channels, *worst_of})
     }
     alerts = alerts_of(rings)
-    open_alerts = (a for a in alerts if a.channel not in held or a.state is RingState.HOWLING)
+    open_alerts = (a for a in alerts if not a.concerns(held) or a.state is RingState.HOWLING)
     board[WORST] = _worst(next(open_alerts, None))
     board[ACT_KEY] = _act(act)
     if ringout is not None:

@@ -112,22 +112,34 @@ class TestWhose:
         assert second == Part(1, lead=0, mic=0, mix=3)
 
     def test_who_came_first_leads_until_another_is_much_louder(self):
-        """6 dB at the same moment; what was told earlier has risen meanwhile."""
+        """3 dB at the same moment, 6 dB after an alarm; what was told earlier has risen since."""
         leads = [
             part.lead
             for part in parts(
-                change(1, 2, level=-40, growth=20),
-                change(2, 1, at_s=10.2, level=-32, growth=20),  # the first is at -36 by now
-                change(2, 1, HOWLING, at_s=10.3, level=-20, growth=20),
+                change(1, 2, SUSPECT, level=-40, growth=20),
+                change(2, 1, SUSPECT, at_s=10.2, level=-34, growth=20),  # the first is at -36 now
+                change(2, 1, at_s=10.3, level=-30, growth=20),  # and at -34
+                change(1, 2, at_s=10.3, level=-25, growth=20),
+                change(1, 2, HOWLING, at_s=10.4, level=-21, growth=20),  # the other at -28
             )
         ]
-        assert leads == [2, 2, 1]
+        assert leads == [2, 2, 1, 1, 2]
 
     def test_a_mic_whose_mix_rings_too_leads_over_one_without(self):
         """The pair names the loop, however loud the drum microphone hears it."""
         found = parts(change(1, 2, level=-5), change(2, 1, SUSPECT, level=-30), change(3, 4))
         assert [part.lead for part in found] == [2, 2, 1]
         assert (found[-1].mic, found[-1].mix) == (1, 4)
+
+    def test_of_two_pairs_the_one_that_is_louder_on_both_sides_leads(self):
+        """Oracle: the virtual stage's own modes; a drop of a howl that three wedges share."""
+        found = parts(
+            change(1, 1, SUSPECT, level=-36, growth=0),
+            change(2, 4, SUSPECT, level=-25, growth=0),
+            change(3, 0, SUSPECT, level=-37, growth=0),
+            change(4, 3, level=-20, growth=0),
+        )
+        assert [part.lead for part in found] == [1, 1, 1, 0]
 
     def test_a_told_mix_is_believed_until_only_another_alarms(self):
         """The show file says whose wedge it is; a mix that shows nothing is not in the loop."""
@@ -237,13 +249,13 @@ class TestProperties:
     @settings(max_examples=40)
     @given(st.lists(st.tuples(st.integers(0, 2), st.floats(-60, 0)), min_size=2, max_size=60))
     def test_the_lead_does_not_flap(self, told):
-        """Each move among microphones asks for 6 dB more: over 60 dB that is ten moves."""
+        """Each move among microphones asks for 3 dB more: over 60 dB that is twenty moves."""
         rings = [
             change(ch + 1, ch, at_s=10 + n / 1000, level=level, growth=0.0)
             for n, (ch, level) in enumerate(told)
         ]
         leads = [part.lead for part in parts(*rings, taps=(Tap(), Tap(), Tap()))]
-        assert sum(a != b for a, b in pairwise(leads)) <= 60 / 6
+        assert sum(a != b for a, b in pairwise(leads)) <= 60 / 3
 
     def test_two_that_fade_and_swell_in_turn_keep_one_lead(self):
         """Oracle: definition; each is told 30 dB above the other in turn, thirty times."""
