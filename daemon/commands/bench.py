@@ -50,7 +50,7 @@ pink noise, and whether what was told was true and in order. docs/ringout.md say
 
 RINGOUT_EXAMPLE = "prehowl bench ringout --stages 8"
 
-ALERTS_HELP = """Play the worked example of docs/one-alert.md on a small virtual stage, and watch it twice.
+ALERTS_HELP = """Play the worked example of docs/one-alert.md on a small stage, and watch it twice.
 
 A playback brings music that one microphone cannot tell from a howl; then a send to the wedge goes
 over its limit. Watched with the playback as a reference channel, and without it: how many rings and
