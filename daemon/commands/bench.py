@@ -77,8 +77,7 @@ Close other programs first: what else runs is measured with it."""
 
 def add_arguments(parser: CommandParser) -> None:
     """Declare the benches and their options."""
-    names = "detection|peers|protocol|ringout|alerts|load|latency|soak"
-    benches = parser.add_subparsers(dest="bench", required=True, metavar=names)
+    benches = parser.add_subparsers(dest="bench", required=True, metavar="BENCH")
     detection = benches.add_parser(
         "detection",
         help="recall, lead, errors, false alarms",
