@@ -54,7 +54,9 @@ ALERTS_HELP = """Play the worked example of docs/one-alert.md on a small stage, 
 
 A playback brings music that one microphone cannot tell from a howl; then a send to the wedge goes
 over its limit. Watched with the playback as a reference channel, and without it: how many rings and
-alerts there are, and what the howl's one alert names. Takes some ten seconds."""
+alerts there are, and what the howl's one alert names. Takes some ten seconds.
+
+With --tolerance: how far apart several channels tell one and the same rising tone instead."""
 
 ALERTS_EXAMPLE = "prehowl bench alerts --keep example"
 
@@ -146,6 +148,9 @@ def _add_alerts(benches: Any) -> None:
     alerts.add_argument("--seed", type=whole_number, default=1, help="another stage; default 1")
     alerts.add_argument(
         "--keep", metavar="DIR", help="leave the recording and its show file there, to scan"
+    )
+    alerts.add_argument(
+        "--tolerance", action="store_true", help="what the channels of one howl differ by"
     )
     _add_format(alerts)
 

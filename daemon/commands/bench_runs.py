@@ -106,8 +106,11 @@ def alerts(args: argparse.Namespace) -> int:
     """Run `bench alerts`."""
     _within("--seed", args.seed, STAGE_SEEDS)
     _make_folder("--keep", args.keep)
-    from prehowl.daemon.bench import one_alert
+    from prehowl.daemon.bench import one_alert, one_mode
 
+    if args.tolerance:
+        found = one_mode.figures(args.seed)
+        return _tell({"type": "tolerance", **found}, args.format, one_mode.lines)
     told = one_alert.figures(args.seed, None if args.keep is None else Path(args.keep))
     return _tell({"type": "alerts", **told}, args.format, one_alert.lines)
 
