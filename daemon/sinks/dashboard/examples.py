@@ -115,9 +115,9 @@ def _past(channels: int) -> list[RingEvent]:
 def _howl(channels: int) -> list[RingEvent]:
     """Return one howl that the singer's microphone, its mix and two bystanders hear."""
     mix = 25 if channels >= 25 else None
-    alert = Alert(
-        3, _VOX, NAMES[_VOX - 1], _VOX, mix, NAMES[_VOX - 1], mix and NAMES[mix - 1], "centre wedge"
-    )
+    name = NAMES[_VOX - 1]
+    mix_name = None if mix is None else NAMES[mix - 1]
+    alert = Alert(3, _VOX, name, _VOX, mix, name, mix_name, "centre wedge")
     heard = (
         (RingState.SUSPECT, _VOX, 3, 752.6),
         (RingState.RINGING, _VOX, 3, 753.2),
