@@ -97,8 +97,8 @@ class TestOneOrTwo:
 
     @pytest.mark.parametrize("hz", [63.0, 250.0, 1000.0, 4000.0, 12_500.0])
     def test_the_tolerance_is_a_few_hertz_and_less_than_a_fifth_of_a_band(self, hz):
-        """Oracle: measured errors of 1.3 Hz either way; a third-octave is 400 cents."""
-        assert near_hz(hz) > 2 * 1.3
+        """Oracle: measured errors of 1.6 Hz either way; a third-octave is 400 cents."""
+        assert near_hz(hz) > 2 * 1.62
         assert near_hz(hz) < max(5.0, hz * (2 ** (40 / 1200) - 1))
 
 
@@ -173,7 +173,7 @@ def howls(draw: st.DrawFn) -> tuple[list[RingChange], dict[int, int]]:
                 ch,
                 draw(st.sampled_from([SUSPECT, RINGING])),
                 at_s=at_s,
-                hz=hz + draw(st.floats(-1.3, 1.3)),
+                hz=hz + draw(st.floats(-1.6, 1.6)),
                 level=draw(st.floats(-60, 0)),
                 growth=growth * draw(st.floats(0.8, 1.25)),
             )
