@@ -79,7 +79,9 @@ Close other programs first: what else runs is measured with it."""
 
 def add_arguments(parser: CommandParser) -> None:
     """Declare the benches and their options."""
-    benches = parser.add_subparsers(dest="bench", required=True, metavar="BENCH")
+    names = "detection|peers|protocol|ringout|alerts|load|latency|soak"
+    parser.usage = f"{parser.prog} [-h] [--debug] BENCH ..."  # all the names are wider than 72
+    benches = parser.add_subparsers(dest="bench", required=True, metavar=names, prog=parser.prog)
     detection = benches.add_parser(
         "detection",
         help="recall, lead, errors, false alarms",
