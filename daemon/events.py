@@ -6,7 +6,7 @@ and sample counts; here they become channel numbers from 1, names and seconds.
 
 import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -22,6 +22,42 @@ DIGITS = {
     "cut_db": 1,
 }
 """Decimals of each figure in every output: a hundredth of a hertz is a third of a cent at 50 Hz."""
+
+
+@dataclass(frozen=True, slots=True)
+class Alert:
+    """The one alert that the rings of a howl make together, on however many channels.
+
+    Names are the best that is known when the event leaves; a later event may correct them.
+    """
+
+    id: int  # that of the ring which began it
+    channel: int  # the channel that it belongs to
+    channel_name: str
+    mic_channel: int | None = None  # the loop's microphone and mix; None: not known or not watched
+    mix_channel: int | None = None
+    mic: str | None = None
+    mix: str | None = None
+    wedge: str | None = None
+
+    @property
+    def named(self) -> tuple[int, ...]:
+        """Return the channels that it names: its own, the loop's microphone and mix."""
+        named = (self.channel, self.mic_channel, self.mix_channel)
+        return tuple(dict.fromkeys(channel for channel in named if channel is not None))
+
+    def record(self) -> dict[str, Any]:
+        """Return it as plain JSON types, keys in the documented order."""
+        return {
+            "id": self.id,
+            "channel": self.channel,
+            "channel_name": self.channel_name,
+            "mic_channel": self.mic_channel,
+            "mic": self.mic,
+            "mix_channel": self.mix_channel,
+            "mix": self.mix,
+            "wedge": self.wedge,
+        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,16 +80,33 @@ class RingEvent:
     act: str | None = None  # who is on, where there is a running order
     sheet_cut_db: float | None = None  # how far the band's fader is down on the channel's sheet
     sheet_at_cap: bool = False  # and whether it may go no further
+    alert: Alert | None = None  # None: made outside a watch; the ring is then its own alert
 
     @property
     def is_alarm(self) -> bool:
         """Tell whether the state is one that calls for a hand on the fader now."""
         return self.state in (RingState.RINGING, RingState.HOWLING)
 
+    @property
+    def alert_id(self) -> int:
+        """Return what the rings of one howl have in common."""
+        return self.id if self.alert is None else self.alert.id
+
+    def concerns(self, channels: Collection[int]) -> bool:
+        """Tell whether it is on one of the channels, or its alert names one of them."""
+        named = (self.channel,) if self.alert is None else self.alert.named
+        return any(channel in channels for channel in named)
+
+    @property
+    def is_named(self) -> bool:
+        """Tell whether it is on a channel that its alert names: the lead, its mic or its mix."""
+        return self.alert is None or self.channel in self.alert.named
+
     def record(self) -> dict[str, Any]:
         """Return the event as plain JSON types, keys in the documented order, rounded."""
         act = {} if self.act is None else {"act": self.act}
-        return self._figures() | self._of_sheet() | act
+        alert = {} if self.alert is None else {"alert": self.alert.record()}
+        return self._figures() | self._of_sheet() | act | alert
 
     def _figures(self) -> dict[str, Any]:
         return {

@@ -14,6 +14,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from prehowl.daemon.alerts import Alerts, Wiring
 from prehowl.daemon.desk.desk import Desk
 from prehowl.daemon.engine_like import EngineLike
 from prehowl.daemon.events import event_from_change
@@ -53,6 +54,7 @@ def run_loop(
     shedder: Shedder | None = None,
     on_rate: Callable[[int], None] | None = None,
     clock: Callable[[], float] = time.monotonic,
+    wiring: Wiring | None = None,
 ) -> LoopResult:
     """Run until the source ends or `stop` is set; close the source and all sinks in any case.
 
@@ -87,6 +89,8 @@ def run_loop(
         To be given where the source's rate may change in the middle.
     clock : callable
         Seconds, for loads and snapshots without sound; only tests give another.
+    wiring : Wiring, optional
+        Mixes, and who belongs to whom, so that one howl on many channels is one alert with names.
 
     Returns
     -------
@@ -104,7 +108,8 @@ def run_loop(
             f"{len(names)} names and {len(numbers)} numbers for {source.channels} channels"
         )
     desk = desk or Desk(names, numbers)
-    loop = _Loop(source, engine, sinks, desk, numbers, pace, snapshot_s, seconds=clock)
+    known = wiring or Wiring.unknown(len(numbers))
+    loop = _Loop(source, engine, sinks, desk, numbers, known, pace, snapshot_s, seconds=clock)
     loop.complete_health = complete_health or (lambda health: health)
     loop.repair = Repair(warn or (lambda _text: None))
     loop.weak_bands = weak_bands or {}
@@ -125,6 +130,7 @@ class _Loop:
     sinks: Sequence[Sink]
     desk: Desk
     numbers: tuple[int, ...]
+    wiring: Wiring
     pace: Pace
     snapshot_s: float | None
     seconds: Callable[[], float]
@@ -135,6 +141,7 @@ class _Loop:
     clock: StreamTime = field(init=False)
     pacer: Pacer = field(init=False)
     takers: list[SampleTaker] = field(init=False)
+    alerts: Alerts = field(init=False)
     load: Load = field(default_factory=Load)
     weak_bands: Mapping[int, WeakBands] = field(default_factory=dict)
     rings: RingsNow = field(default_factory=RingsNow)
@@ -150,6 +157,7 @@ class _Loop:
         """Count samples of one rate from here on."""
         self.clock = clock
         self.pacer = Pacer(clock.rate_hz, self.pace)
+        self.alerts = Alerts(self.wiring, self.numbers, clock.rate_hz)
         self.next_snapshot = self.snapshot_samples
 
     @property
@@ -242,7 +250,8 @@ class _Loop:
             dated, number = self.clock.dated(change), self.numbers[change.ch]
             clock = self.clock
             event = event_from_change(dated, self.desk.names, clock.rate_hz, clock.began_s)
-            event = replace(event, channel=number, act=self.desk.act)
+            alert = self.alerts.told(dated, self.desk.names)
+            event = replace(event, channel=number, act=self.desk.act, alert=alert)
             event = with_sheet(event, self.desk.weak_bands(self.weak_bands).get(number))
             self.rings.take(event)
             for sink in self.sinks:

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.show import Show
-from prehowl.daemon.show.tables import Channel, OscTarget
+from prehowl.daemon.show.osc_tables import OscTarget
+from prehowl.daemon.show.tables import Channel
 from prehowl.daemon.sinks.osc import OscSink, sink_for
 from prehowl.daemon.sinks.osc_link import Resolve
 from prehowl.daemon.sinks.osc_messages import CHECK, datagram

@@ -12,7 +12,7 @@ A device that wants other addresses gets them by [mappings](#mappings); what may
 
 Of its own accord prehowl sends only the types `i` (32-bit integer), `f` (32-bit float) and `s` (string, UTF-8; plain ASCII names are the safe choice for old receivers); mappings may send `b`, `T` and `F`, and attached screens get `b`.
 
-This is contract {CONTRACT_VERSION}: the last value of each heartbeat and the first of each `/prehowl/ring`.
+This is contract {CONTRACT_VERSION}: the last value of each heartbeat and the first of each `/prehowl/ring` and `/prehowl/alert`.
 It rises when the order or the meaning of any values changes; new addresses do not raise it. Refuse a contract that you do not know.
 
 > prehowl is an aid to an engineer, not a safety device.
@@ -35,6 +35,14 @@ The whole record, for a receiver that can take it.
 - `evidence` is text, `name=value` words separated by spaces; names that are not known yet are left out.
 - `act` is who is on, `-` without a running order.
 - **A figure that is not known yet is -9999**, integer or float, so that the type string is always the same. It is never NaN and never of type `N`, which many receivers refuse.
+
+- `alert` is what the rings of one howl have in common on all channels that hear it, `lead` the channel that it belongs to; then the loop's microphone, mix and wedge, where they are known ([one-alert.md](one-alert.md)).
+
+### /prehowl/alert
+
+One howl on however many channels, for a receiver that should tell it once: count and announce where `announces` is 1.
+`channel` is the channel that it belongs to; a later message of the same `id` may correct it and the names, and is no second alert.
+`state` is the worst of its rings, `cleared` when all of them have.
 
 ### /prehowl/control
 
@@ -65,7 +73,8 @@ AFTER_FLAT = """
 `<n>` is the channel number from 1, to 256.
 Frequencies and bands are 20 to 20000, `/cut` 0 to 15, `/growth` up to some thousands either way, texts up to 200 characters; 0 stands for a figure that is not known.
 `/prehowl/worst/label`, `/frequency`, `/band`, `/growth`, `/cut` and `/state` are the same for the worst channel now: howling before ringing before suspect, then the fastest growth, then the loudest.
-A channel with several rings shows its worst.
+A channel with several rings shows its worst; each channel shows what itself hears, so that one howl shows on all that hear it.
+`/prehowl/worst/...` is the worst alert, and its channel the one that the howl belongs to.
 A channel that is held is never the worst, unless it howls.
 The label of a suspect names the band only (`2.5 kHz`): it is to be watched, not yet to be pulled; its `/cut` tells already what would be advised.
 
@@ -104,6 +113,7 @@ rate_hz = 8
 ```
 
 - **Filter**: `states`, `channels`, `kinds`, `acts`, `band_from_hz`, `band_to_hz`; a ring must pass all that are given.
+- **One howl once**: a howl that many channels hear counts as one ring, on the channel that it belongs to; `channels` and `kinds` let it pass if that channel passes, or the mic or the mix that it names. When the names are corrected, a message per `ring` is not sent again, unless its address names the channel: then the old address is left and the new one entered. With `each_channel = true` the ring of every channel counts.
 - **Occasion**: `send` is `enter`, `leave`, `while` or `each`; `per` says whether that counts each ring, the rings of a channel, or those of the whole show. 'While' goes silent when the analysis hangs.
 - **Types are stated, never guessed** from a value. A figure that is not known is `unknown` (0), in text a dash.
 - **Rate**: at one address at most `at_most_hz` messages a second; of those that come too fast the latest wins. An 'on' or 'off' that had to wait is dropped if it is no longer true, so a lamp always ends right.

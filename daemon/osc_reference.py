@@ -8,14 +8,16 @@ import struct
 import sys
 from collections.abc import Iterator, Sequence
 
+from prehowl.daemon.alerts_now import News
 from prehowl.daemon.attach.wire import LEAVE, SPECS, SUBSCRIBE
-from prehowl.daemon.events import RingEvent
+from prehowl.daemon.events import Alert, RingEvent
 from prehowl.daemon.notes import Note
 from prehowl.daemon.osc_in.verbs import FORMS, Form
 from prehowl.daemon.osc_map.fields import NUMBERS, TEXTS
 from prehowl.daemon.osc_prose import AFTER_FLAT, END, FLAT_HEAD, HEAD, IN, IN_END, MAPS, RING_HEAD
 from prehowl.daemon.ringout.state import HeldRing, Phase, Plan, Pull, State
 from prehowl.daemon.sinks.base import Health
+from prehowl.daemon.sinks.osc_alert import ALERT, alert_datagram
 from prehowl.daemon.sinks.osc_bytes import message_bytes
 from prehowl.daemon.sinks.osc_messages import (
     ACT,
@@ -59,6 +61,19 @@ RANGES = {
     "evidence": "`name=value` words",
     "act": "who is on; `-` without a running order",
     "next_act": "who is next, or `-`",
+    "sheet_cut_db": "dB, above 0, or -9999",
+    "sheet_at_cap": "1: that fader may go no further",
+    "alert": "id of the alert; as `id`",
+    "lead": "channel that the howl belongs to, 1 to 256",
+    "lead_name": "up to 200 characters",
+    "mic_channel": "1 to 256; 0: not known or not watched",
+    "mix_channel": "1 to 256; 0: not known or not watched",
+    "mic": "name, or `-`",
+    "mix": "name, or `-`",
+    "wedge": "name, or `-`",
+    "announces": "1 once in an alert's life, else 0",
+    "heard": "channels that ring with it now, 0 up",
+    "label": "what to pull, for a person",
     "sequence": "1 to 2147483647, then from 0",
     "load": "0 up; 1 is one whole core",
     "overflows": "0 up",
@@ -82,6 +97,7 @@ RANGES = {
     "acts": "0 up",
     "held": "16-bit channel numbers; one 0 for none",
     "bands": "31",
+    "weak": "a bit a band of each row",
     "suspicion": "a byte a band, 0 calm to 255 alarm",
 }
 """Range of each argument by its name."""
@@ -101,6 +117,7 @@ EXAMPLE = RingEvent(
     cut_db=3.0,
     evidence={"papr_db": 31.2},
     act="Paper Kites",
+    alert=Alert(3, 1, "Vox 1", 1, 9, "Vox 1", "Mix 1", "centre wedge"),
 )
 NOTE = Note(
     61.5, "next_act", "osc 192.168.20.31", True, "act 2 of 5: Paper Kites", act="Paper Kites"
@@ -112,7 +129,7 @@ STATE = State(
     ring=HeldRing(2513.0, 2500.0, -18.5, 42.0, 12.2),
     pulls=(Pull(2500.0, 3.0, 3.0),),
 )
-SENT = (RING, CONTROL, HEARTBEAT, BYE, HEALTH, CHECK)
+SENT = (RING, ALERT, CONTROL, HEARTBEAT, BYE, HEALTH, CHECK)
 
 
 def page() -> str:
@@ -145,6 +162,7 @@ def page() -> str:
 def examples() -> Iterator[tuple[str, bytes]]:
     """Yield an example of each address that is sent or taken: what it is, and its bytes."""
     yield "a ring enters `ringing`", ring_datagram(EXAMPLE)
+    yield "an alert is announced", alert_datagram(News(EXAMPLE, announces=True, heard=4))
     yield "what came of a command", control_datagram(NOTE)
     yield "heartbeat 7 of version 0.1.0", datagram(HEARTBEAT, (7, "0.1.0", CONTRACT_VERSION))
     yield "goodbye after it", datagram(BYE, (7, "0.1.0"))
@@ -159,6 +177,9 @@ def examples() -> Iterator[tuple[str, bytes]]:
         "state": 2,
         "channel": 1,
         "name": "Vox 1",
+        "mic": "Vox 1",
+        "mix": "Mix 1",
+        "wedge": "centre wedge",
     }
     for name, tag, _ in FLAT:
         yield (

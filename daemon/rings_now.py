@@ -1,12 +1,10 @@
 """The rings that are alive, worst first, and the count of alarms."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass, field
 
+from prehowl.daemon.alerts_now import AlertsNow, News, worst_first
 from prehowl.daemon.events import RingEvent
 from prehowl.detectors.rings import RingState
-
-BADNESS = {RingState.SUSPECT: 1, RingState.RINGING: 2, RingState.HOWLING: 3}
 
 
 @dataclass(slots=True)
@@ -16,20 +14,24 @@ class RingsNow:
     events: int = 0
     alarms_by_channel: dict[int, int] = field(default_factory=dict)
     _living: dict[int, RingEvent] = field(default_factory=dict)
-    _alarmed: set[int] = field(default_factory=set)
+    _alerts: AlertsNow = field(default_factory=AlertsNow)
 
-    def take(self, event: RingEvent) -> None:
-        """Note one event; the first `ringing` or `howling` of an id is an alarm."""
+    def take(self, event: RingEvent) -> News | None:
+        """Note one event; return what it changed in its alert.
+
+        An alarm is the first `ringing` or `howling` of an alert, counted for its microphone where
+        that is known, else for the channel that leads. A count never goes down again.
+        """
         self.events += 1
         if event.state is RingState.CLEARED:
             self._living.pop(event.id, None)
-            self._alarmed.discard(event.id)
-            return
-        self._living[event.id] = event
-        if event.is_alarm and event.id not in self._alarmed:
-            self._alarmed.add(event.id)
-            count = self.alarms_by_channel.get(event.channel, 0)
-            self.alarms_by_channel[event.channel] = count + 1
+        else:
+            self._living[event.id] = event
+        news = self._alerts.take(event)
+        if news is not None and news.announces:
+            channel = _counted_for(news.alert)
+            self.alarms_by_channel[channel] = self.alarms_by_channel.get(channel, 0) + 1
+        return news
 
     @property
     def alarms(self) -> int:
@@ -41,16 +43,7 @@ class RingsNow:
         return worst_first(self._living.values())
 
 
-def worst_first(rings: Iterable[RingEvent]) -> tuple[RingEvent, ...]:
-    """Return rings: howling before ringing before suspect, then by growth and level."""
-    return tuple(sorted(rings, key=_badness, reverse=True))
-
-
-def _badness(event: RingEvent) -> tuple[int, float, float, int]:
-    growth = event.growth_db_per_s
-    return (
-        BADNESS[event.state],
-        float("-inf") if growth is None else growth,
-        event.level_dbfs,
-        -event.id,
-    )
+def _counted_for(event: RingEvent) -> int:
+    if event.alert is None:
+        return event.channel
+    return event.alert.mic_channel or event.alert.channel

@@ -24,6 +24,7 @@ from prehowl.daemon.service.socket import StatusServer, runtime_folders
 from prehowl.daemon.shedding_order import SlowScreen, shedder_for
 from prehowl.daemon.show import Show
 from prehowl.daemon.show.tables import Kind
+from prehowl.daemon.show.wiring import wiring_of
 from prehowl.daemon.sinks.base import Sink
 from prehowl.daemon.sinks.csv import CsvSink
 from prehowl.daemon.sinks.dashboard import Dashboard
@@ -95,6 +96,7 @@ def run_watch(
             weak_bands=show.weak_bands,
             shedder=shedder if watched.is_live else None,  # a recording can wait
             on_rate=in_force.at_rate,
+            wiring=wiring_of(show, watched.numbers),
         )
     if logbook is not None and logbook.unwritten:
         log.warn(f"{logbook.unwritten} entries of the logbook could not be written")

@@ -10,6 +10,7 @@ from prehowl.daemon.input_watch import InputWatch
 from prehowl.daemon.service.board import StatusBoard
 from prehowl.daemon.service.reload import Made
 from prehowl.daemon.show import Show
+from prehowl.daemon.show.wiring import wiring_of
 from prehowl.daemon.sinks.osc import OscSink, known_of
 from prehowl.daemon.watched import Watched
 from prehowl.detectors.engine import Engine
@@ -83,6 +84,9 @@ def _nothing_more() -> None:
 def _left_for_later(old: Show, new: Show) -> str:
     """Return which tables have changed but are only taken at a start."""
     changed = [name for name in AT_A_START if _of(old, name) != _of(new, name)]
+    numbers = sorted({channel.number for channel in (*old.channels, *new.channels)})
+    if wiring_of(old, numbers) != wiring_of(new, numbers):
+        changed.append("who belongs to which mix and wedge")
     return f"; at the next start: {', '.join(changed)}" if changed else ""
 
 

@@ -39,3 +39,8 @@ def weak_bands(
     """Return the weak bands of a setting: 31 faders, indices at the cap, bands that rang."""
     cuts = {float(hz): -gain for hz, gain in zip(NOMINAL_HZ, faders_db, strict=True) if gain < 0}
     return WeakBands(sheet, cuts, frozenset(float(NOMINAL_HZ[n]) for n in capped), rung_hz)
+
+
+def from_indices(bands: frozenset[int]) -> WeakBands:
+    """Return what is left of a sheet where only the bands are told: that they are weak."""
+    return WeakBands("", {}, frozenset(), frozenset(float(NOMINAL_HZ[n]) for n in bands))

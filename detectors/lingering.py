@@ -131,7 +131,7 @@ class Survey:
             raise ValueError("the means were never read; call renew() first")
         is_candidate = fast.is_line & (fast.relative_db >= QUIETEST_CANDIDATE_DB)
         if self._is_reference.any():
-            music = fast.is_line[self._is_reference].any(axis=0)
+            music = fast.is_line[self._is_reference].max(axis=0)
             music[1:-1] |= music[:-2] | music[2:]
             is_candidate &= ~music & ~self._is_reference[:, None]
         ch, bins = np.nonzero(is_candidate[:, self._candidates])
@@ -226,7 +226,7 @@ def _strongest_other(
     away = np.maximum(4, np.rint(0.03 * bins)).astype(np.intp)
     left = np.maximum(bins - away, 0)
     right = np.minimum(bins + away, lines.shape[1] - 1)
-    return np.maximum(from_left[ch, left], from_right[ch, right])
+    return np.asarray(np.maximum(from_left[ch, left], from_right[ch, right]))
 
 
 def _partials(fast: LongTermSpectrum, ch: NDArray[np.intp], bins: NDArray[np.intp]) -> Figures:

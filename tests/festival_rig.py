@@ -150,6 +150,7 @@ name = "Third Rail"
 {receivers}
 [[maps]]
 address = "/{title}/event"
+each_channel = true
 args = [
     {{ type = "int", value = "{{id}}" }}, {{ type = "string", value = "{{state}}" }},
     {{ type = "float", value = "{{time_s}}" }}, {{ type = "string", value = "{{act}}" }},

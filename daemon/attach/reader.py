@@ -19,9 +19,10 @@ from prehowl.daemon.attach.wire import (
     STATUS,
     SUSPICION,
     TARGET,
+    WEAK,
     Shown,
 )
-from prehowl.daemon.events import RingEvent
+from prehowl.daemon.events import Alert, RingEvent
 from prehowl.daemon.notes import Note
 from prehowl.daemon.osc_in.decode import Malformed, Message, messages_in
 from prehowl.daemon.sinks.base import Health, Snapshot
@@ -35,6 +36,7 @@ from prehowl.daemon.sinks.osc_messages import (
     Spec,
 )
 from prehowl.daemon.sources.base import SourceHealth
+from prehowl.daemon.weak_bands import from_indices
 from prehowl.detectors.rings import RingState
 
 BANDS = 31
@@ -140,10 +142,24 @@ def _shown(messages: Sequence[Message]) -> Shown:
     contract, rows, title, version = _of(messages[0], SHOW)
     if contract != CONTRACT_VERSION:
         raise NotUnderstood(f"the daemon speaks contract {contract}, this is {CONTRACT_VERSION}")
-    told = [_of(message, ROW) for message in messages[1:]]
+    told = [_of(message, ROW) for message in messages[1 : rows + 1]]
     if not 0 < rows <= MOST_ROWS or [row for row, _, _ in told] != list(range(rows)):
         raise NotUnderstood("rows that are not all there")
-    return Shown(title, version, tuple(n for _, n, _ in told), tuple(name for *_, name in told))
+    numbers, names = tuple(n for _, n, _ in told), tuple(name for *_, name in told)
+    return Shown(title, version, numbers, names, _weak(messages[rows + 1 :], rows))
+
+
+def _weak(messages: Sequence[Message], rows: int) -> tuple[frozenset[int], ...]:
+    """Return the weak bands of each row; none where the daemon told of none."""
+    if not messages:
+        return (frozenset(),) * rows
+    (blob,) = _of(messages[0], WEAK)
+    if len(messages) > 1 or len(blob) != 4 * rows:
+        raise NotUnderstood("weak bands of other rows")
+    return tuple(
+        frozenset(band for band in range(BANDS) if bits >> band & 1)
+        for bits in np.frombuffer(blob, ">u4").tolist()
+    )
 
 
 def _snapshot(messages: Sequence[Message], shown: Shown) -> Snapshot:
@@ -180,6 +196,11 @@ def _snapshot(messages: Sequence[Message], shown: Shown) -> Snapshot:
         act_number=number,
         acts=acts,
         held=frozenset(int(n) for n in np.frombuffer(_even(held), ">i2") if n),
+        weak_bands={
+            number: from_indices(bands)
+            for number, bands in zip(shown.numbers, shown.weak, strict=True)
+            if bands
+        },
     )
 
 
@@ -217,6 +238,16 @@ def _event(message: Message, spec: Spec) -> RingEvent:
         margin_db=_known(told["margin_db"]),
         cut_db=_known(told["cut_db"], lambda cut: round(cut, 1)),
         act=_text(told["act"]),
+        sheet_cut_db=_known(told["sheet_cut_db"], lambda cut: round(cut, 1)),
+        sheet_at_cap=bool(told["sheet_at_cap"]),
+        alert=Alert(
+            id=told["alert"],
+            channel=told["lead"],
+            channel_name=told["lead_name"],
+            mic_channel=told["mic_channel"] or None,
+            mix_channel=told["mix_channel"] or None,
+            **{name: _text(told[name]) for name in ("mic", "mix", "wedge")},
+        ),
     )
 
 

@@ -8,7 +8,7 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from prehowl.daemon.attach.wire import LEAVE, SUBSCRIBE, Shown, show_packets, view_packets
@@ -17,6 +17,7 @@ from prehowl.daemon.notes import Note
 from prehowl.daemon.osc_in.decode import Message
 from prehowl.daemon.osc_in.verbs import Refused
 from prehowl.daemon.sinks.base import Snapshot
+from prehowl.daemon.sinks.dashboard.rows import weak_rows
 from prehowl.daemon.sinks.osc_messages import (
     BYE,
     CONTRACT_VERSION,
@@ -183,11 +184,9 @@ class Subscribers:
         snapshot = self._snapshot
         if not self._subscribers or snapshot is None:
             return
-        if snapshot.names and snapshot.names != self._shown.names:
-            self._shown = Shown(
-                self._shown.title, self._shown.version, self._shown.numbers, snapshot.names
-            )
-            self._show_at_s = 0.0
+        shown = _shown_now(self._shown, snapshot)
+        if shown != self._shown:
+            self._shown, self._show_at_s = shown, 0.0
         self._sequence = (self._sequence + 1) % SEQUENCE_HIGH
         if now_s >= self._show_at_s:
             self._show_at_s = now_s + SHOW_S
@@ -201,3 +200,12 @@ class Subscribers:
         for who in tuple(self._subscribers):
             for packet in packets:
                 self._answer(packet, who)
+
+
+def _shown_now(shown: Shown, snapshot: Snapshot) -> Shown:
+    """Return names and weak bands as they are in this act."""
+    names = snapshot.names or shown.names
+    weak = shown.weak
+    if snapshot.weak_bands is not None:
+        weak = weak_rows(snapshot.weak_bands, shown.numbers)
+    return replace(shown, names=names, weak=weak)

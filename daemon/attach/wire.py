@@ -40,7 +40,7 @@ SHOW = Spec(
     "/prehowl/attach/show",
     GROUP,
     (("i", "contract"), ("i", "rows"), ("s", "title"), ("s", "version")),
-    "at the start, when a name changes, and every 5 seconds; `row` messages follow",
+    "at the start, when a name or a weak band changes, every 5 seconds; `row` and `weak` follow",
 )
 ROW = Spec(
     "/prehowl/attach/row",
@@ -91,7 +91,13 @@ LIVING = Spec(
     RING.arguments,
     "in each view, one for each living ring, the worst first; as `/prehowl/ring`",
 )
-SPECS = (SUBSCRIBE, LEAVE, PART, SHOW, ROW, STATUS, TARGET, LEVELS, SUSPICION, LIVING)
+WEAK = Spec(
+    "/prehowl/attach/weak",
+    GROUP,
+    (("b", "weak"),),
+    "after the rows, where an EQ sheet knows weak bands; 32 bits a row, big-endian, bit 0 is 20 Hz",
+)
+SPECS = (SUBSCRIBE, LEAVE, PART, SHOW, ROW, WEAK, STATUS, TARGET, LEVELS, SUSPICION, LIVING)
 
 MOST_PACKET = 1200  # bytes; below what any network in use splits (IPv6 minimum 1280)
 ROWS_AT_ONCE = 32
@@ -107,6 +113,7 @@ class Shown:
     version: str
     numbers: tuple[int, ...]
     names: tuple[str, ...]
+    weak: tuple[frozenset[int], ...] = ()  # bands 0..30 of each row; () where no sheet knows any
 
 
 def show_packets(shown: Shown, sequence: int) -> list[bytes]:
@@ -114,7 +121,7 @@ def show_packets(shown: Shown, sequence: int) -> list[bytes]:
     head = datagram(SHOW, (CONTRACT_VERSION, len(shown.names), shown.title, shown.version))
     pairs = zip(shown.numbers, shown.names, strict=True)
     rows = [datagram(ROW, (row, *pair)) for row, pair in enumerate(pairs)]
-    return packets("show", sequence, [head, *rows])
+    return packets("show", sequence, [head, *rows, *_weak(shown.weak)])
 
 
 def view_packets(snapshot: Snapshot, sequence: int) -> list[bytes]:
@@ -162,6 +169,14 @@ def _status(snapshot: Snapshot) -> bytes:
         held,
     )
     return datagram(STATUS, values)
+
+
+def _weak(rows: Sequence[frozenset[int]]) -> list[bytes]:
+    """Return the weak bands of all rows as one message; none where no row has any."""
+    if not any(rows):
+        return []
+    bits = np.array([sum(1 << band for band in row) for row in rows], ">u4")
+    return [datagram(WEAK, (bits.tobytes(),))]
 
 
 def _suspicion(suspicion: NDArray[np.float32]) -> list[bytes]:

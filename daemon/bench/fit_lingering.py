@@ -55,8 +55,9 @@ class Found:
 
     def only(self, keep: NDArray[np.bool_]) -> "Found":
         """Return some of them."""
-        parts = (self.item, self.time_s, self.frequency_hz, self.signals)
-        return Found(*(part[keep] for part in parts))
+        return Found(
+            self.item[keep], self.time_s[keep], self.frequency_hz[keep], self.signals[keep]
+        )
 
 
 def joined(parts: Sequence[Found]) -> Found:

@@ -17,7 +17,7 @@ from pythonosc.osc_message import OscMessage
 from prehowl.daemon.bench.repeated import RepeatedSource, one_round
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.loop import run_loop
-from prehowl.daemon.show.tables import OscTarget
+from prehowl.daemon.show.osc_tables import OscTarget
 from prehowl.daemon.sinks.base import Snapshot
 from prehowl.daemon.sinks.osc import OscSink
 from prehowl.detectors.engine import ChannelSetup, Engine

@@ -21,7 +21,7 @@ from prehowl.daemon.logbook.reader import LogbookReader
 from prehowl.daemon.logbook.records import ChannelRow, Kind, RunInfo
 from prehowl.daemon.logbook.sink import ClipPlan, LogbookSink
 from prehowl.daemon.loop import run_loop
-from prehowl.daemon.show.tables import OscTarget
+from prehowl.daemon.show.osc_tables import OscTarget
 from prehowl.daemon.sinks.base import Sink, Snapshot
 from prehowl.daemon.sinks.osc import OscSink
 from prehowl.detectors.engine import ChannelSetup, Engine

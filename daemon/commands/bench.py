@@ -11,6 +11,7 @@ HELP = """Measure how well howls are found, and what it costs.
 `prehowl bench detection` runs closed-loop howls with truth by physics, and howl-free sound;
 `prehowl bench peers` runs the criteria of the literature over the same; `prehowl bench protocol`
 repeats two published evaluations; `prehowl bench ringout` rings out virtual stages;
+`prehowl bench alerts` plays the worked example of one howl on many channels;
 `prehowl bench load` tells what the engine costs on this machine;
 `prehowl bench latency` times events until they leave; `prehowl bench soak` runs a long show.
 Each has a --help of its own."""
@@ -49,6 +50,16 @@ pink noise, and whether what was told was true and in order. docs/ringout.md say
 
 RINGOUT_EXAMPLE = "prehowl bench ringout --stages 8"
 
+ALERTS_HELP = """Play the worked example of docs/one-alert.md on a small stage, and watch it twice.
+
+A playback brings music that one microphone cannot tell from a howl; then a send to the wedge goes
+over its limit. Watched with the playback as a reference channel, and without it: how many rings and
+alerts there are, and what the howl's one alert names. Takes some ten seconds.
+
+With --tolerance: how far apart several channels tell one and the same rising tone instead."""
+
+ALERTS_EXAMPLE = "prehowl bench alerts --keep example"
+
 LATENCY_HELP = """Time every event from the block that holds its last sample to its datagram.
 
 Runs in real time, so it takes --seconds. What the analysis frames themselves take comes on top."""
@@ -68,8 +79,9 @@ Close other programs first: what else runs is measured with it."""
 
 def add_arguments(parser: CommandParser) -> None:
     """Declare the benches and their options."""
-    names = "detection|peers|protocol|ringout|load|latency|soak"
-    benches = parser.add_subparsers(dest="bench", required=True, metavar=names)
+    names = "detection|peers|protocol|ringout|alerts|load|latency|soak"
+    parser.usage = f"{parser.prog} [-h] [--debug] BENCH ..."  # all the names are wider than 72
+    benches = parser.add_subparsers(dest="bench", required=True, metavar=names, prog=parser.prog)
     detection = benches.add_parser(
         "detection",
         help="recall, lead, errors, false alarms",
@@ -125,6 +137,7 @@ def add_arguments(parser: CommandParser) -> None:
     ringout.add_argument("--jobs", type=whole_number, default=2, help="processes; default 2")
     ringout.add_argument("--dump", metavar="FILE", help="add one JSON object a stage to it")
     _add_format(ringout)
+    _add_alerts(benches)
     load = benches.add_parser(
         "load", help="CPU cost of the engine", text=LOAD_HELP, example=EXAMPLE
     )
@@ -139,6 +152,23 @@ def add_arguments(parser: CommandParser) -> None:
     _add_format(load)
     _add_latency(benches)
     _add_soak(benches)
+
+
+def _add_alerts(benches: Any) -> None:
+    alerts = benches.add_parser(
+        "alerts",
+        help="one howl on many channels, and a reference",
+        text=ALERTS_HELP,
+        example=ALERTS_EXAMPLE,
+    )
+    alerts.add_argument("--seed", type=whole_number, default=1, help="another stage; default 1")
+    alerts.add_argument(
+        "--keep", metavar="DIR", help="leave the recording and its show file there, to scan"
+    )
+    alerts.add_argument(
+        "--tolerance", action="store_true", help="what the channels of one howl differ by"
+    )
+    _add_format(alerts)
 
 
 def _add_latency(benches: Any) -> None:

@@ -104,6 +104,19 @@ def ringout(args: argparse.Namespace) -> int:
     return _tell(told, args.format, ringouts.lines)
 
 
+def alerts(args: argparse.Namespace) -> int:
+    """Run `bench alerts`."""
+    _within("--seed", args.seed, STAGE_SEEDS)
+    _make_folder("--keep", args.keep)
+    from prehowl.daemon.bench import one_alert, one_mode
+
+    if args.tolerance:
+        found = one_mode.figures(args.seed)
+        return _tell({"type": "tolerance", **found}, args.format, one_mode.lines)
+    told = one_alert.figures(args.seed, None if args.keep is None else Path(args.keep))
+    return _tell({"type": "alerts", **told}, args.format, one_alert.lines)
+
+
 def load(args: argparse.Namespace) -> int:
     """Run `bench load`."""
     _check_stream(args)
@@ -182,6 +195,7 @@ RUNS: dict[str, Callable[[argparse.Namespace], int]] = {
     "peers": peers,
     "protocol": protocol,
     "ringout": ringout,
+    "alerts": alerts,
     "load": load,
     "latency": latency,
     "soak": soak,

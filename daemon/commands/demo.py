@@ -26,6 +26,7 @@ from prehowl.daemon.osc_in.opened import OscInput
 from prehowl.daemon.show import Show, load_show
 from prehowl.daemon.show.in_force import with_osc_in, with_targets
 from prehowl.daemon.show.tables import THEMES, Channel, Kind, Stage
+from prehowl.daemon.show.wiring import wiring_of
 from prehowl.daemon.sinks.base import Sink, Snapshot
 from prehowl.daemon.sinks.csv import CsvSink
 from prehowl.daemon.sinks.dashboard import Dashboard
@@ -143,6 +144,7 @@ def run(args: argparse.Namespace) -> int:
                 troubles=() if logbook is None else tuple(filter(None, [logbook.trouble()])),
             ),
             desk=desk,
+            wiring=wiring_of(_show(), numbers),
         )
     if is_headless:
         _say(f"played {time_words(result.duration_s)}: {counted(result.alarms, 'alarm')}")
@@ -152,8 +154,9 @@ def run(args: argparse.Namespace) -> int:
 def _show() -> Show:
     """Return what a show file of the invented festival would say."""
     mixes = dict(zip((CHANNELS[ch] for ch in SINGERS), MIXES, strict=True))
+    wedges = {name: f"{name.removeprefix('Mix ')} wedge" for name in MIXES}
     channels = tuple(
-        Channel(number, name, str(_kind(name)), mix=mixes.get(name))
+        Channel(number, name, str(_kind(name)), mix=mixes.get(name), wedge=wedges.get(name))
         for number, name in enumerate(CHANNELS, start=1)
     )
     return Show(stage=Stage(title=NAME), channels=channels)

@@ -8,7 +8,7 @@ from prehowl.daemon.command_line import CommandParser, whole_number
 from prehowl.daemon.errors import FOUND_A_PROBLEM, OK, OutputError
 from prehowl.daemon.logbook.export import words, write_clips, write_csv, write_jsonl
 from prehowl.daemon.logbook.place import SUFFIX, logbook_folder, logbook_path
-from prehowl.daemon.logbook.reader import LogbookError, LogbookReader, Run
+from prehowl.daemon.logbook.reader import Line, LogbookError, LogbookReader, Run
 from prehowl.daemon.logbook.report.data import day_words, gather, when_words
 from prehowl.daemon.logbook.report.page import page
 from prehowl.daemon.logbook.report.pdf import save_pdf
@@ -140,15 +140,19 @@ def _show(reader: LogbookReader, args: argparse.Namespace) -> int:
             told = line.run
             print(_run_line(runs[line.run]))
         name = printable(str(line.data.get("channel_name", "")))
-        has_clip = line.kind == "ring" and (line.run, line.data["id"]) in clips
-        mark = f"  clip of ring {line.data['id']}" if has_clip and _is_alarm(line.data) else ""
+        kept_as = _clip_of(line)
+        mark = f"  clip of alert {kept_as[1]}" if kept_as in clips and kept_as else ""
         when = when_words(runs[line.run], line.time_s)
         print(f"{when:>10}  {line.kind:<8} {name:<14} {printable(words(line))}{mark}")
     return OK
 
 
-def _is_alarm(data: dict[str, object]) -> bool:
-    return data["state"] in ("ringing", "howling")
+def _clip_of(line: Line) -> tuple[int, int] | None:
+    """Return by what a clip would be kept: of an alarm, on the channel that the howl belongs to."""
+    if line.kind != "ring" or line.data["state"] not in ("ringing", "howling"):
+        return None
+    alert = line.data.get("alert") or {"id": line.data["id"], "channel": line.channel}
+    return (line.run, alert["id"]) if alert["channel"] == line.channel else None
 
 
 def _run_line(one: Run) -> str:

@@ -22,6 +22,7 @@ from prehowl.daemon.output import open_output, write_fault
 from prehowl.daemon.sheets.in_show import with_sheets
 from prehowl.daemon.show import Show, default_show, load_show
 from prehowl.daemon.show.tables import SENSITIVITIES
+from prehowl.daemon.show.wiring import wiring_of
 from prehowl.daemon.sinks.base import Sink
 from prehowl.daemon.sinks.csv import CsvSink
 from prehowl.daemon.sinks.jsonl import JsonlSink
@@ -164,6 +165,7 @@ class _Scan:
                 snapshot_s=None if self.progress is None else PROGRESS_S,
                 warn=lambda text: _say(f"{path}: {text}"),
                 weak_bands=self.plan.show.weak_bands,
+                wiring=wiring_of(self.plan.show, source.channel_numbers),
             )
         except BrokenPipeError:
             raise

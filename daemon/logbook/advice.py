@@ -27,9 +27,10 @@ class BandCount:
 
     channel: int
     band_hz: float
-    alarms: int
+    alarms: int  # howls that belong to the channel
     howls: int
     suspects: int  # that never became an alarm
+    heard: int  # alarms of howls that belong to another channel
     cut_db: float | None  # the largest that was advised
 
 
@@ -101,14 +102,15 @@ def advise(incidents: Sequence[Incident]) -> Advice:
 
 
 def _count(channel: int, band_hz: float, rings: Sequence[RingStory]) -> BandCount:
-    alarms = [ring for ring in rings if ring.is_alarm]
+    alarms = [ring for ring in rings if ring.is_alarm and ring.leads]
     cuts = [ring.cut_db for ring in alarms if ring.cut_db is not None]
     return BandCount(
         channel=channel,
         band_hz=band_hz,
         alarms=len(alarms),
         howls=sum(ring.worst == "howling" for ring in alarms),
-        suspects=len(rings) - len(alarms),
+        suspects=sum(not ring.is_alarm for ring in rings),
+        heard=sum(ring.is_alarm and not ring.leads for ring in rings),
         cut_db=max(cuts, default=None),
     )
 

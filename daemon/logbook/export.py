@@ -9,9 +9,13 @@ from typing import TextIO
 
 from prehowl.daemon.errors import OutputError
 from prehowl.daemon.logbook.reader import Line, LogbookReader
+from prehowl.daemon.logbook.story import NO_ACT, act_told
 from prehowl.daemon.sinks.words import time_words
 
-COLUMNS = ("run", "at", "time_s", "kind", "channel", "state", "frequency_hz", "band_hz", "text")
+COLUMNS = ("run", "at", "time_s", "kind", "channel", "act")
+RING_COLUMNS = ("channel_name", "state", "frequency_hz", "band_hz", "level_dbfs", "cut_db")
+ALERT_COLUMNS = ("alert", "mic", "mix", "wedge")
+NOTE_COLUMNS = ("verb", "by", "done", "text")
 
 
 def write_jsonl(lines: Iterable[Line], stream: TextIO) -> None:
@@ -31,11 +35,21 @@ def write_jsonl(lines: Iterable[Line], stream: TextIO) -> None:
 def write_csv(lines: Iterable[Line], stream: TextIO) -> None:
     """Write the columns that a table of people wants, RFC 4180 with LF line ends."""
     writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow(COLUMNS)
+    writer.writerow((*COLUMNS, *RING_COLUMNS, *ALERT_COLUMNS, *NOTE_COLUMNS))
+    acts: dict[int, str] = {}  # of each run, who is on
     for line in lines:
+        acts[line.run] = act_told(line) or acts.get(line.run, NO_ACT)
+        fixed = (line.run, iso(line.at), line.time_s, line.kind, line.channel, acts[line.run])
+        alert = line.data.get("alert") or {}
         told = {**line.data, "text": words(line)}
-        figures = [told.get(name) for name in COLUMNS[5:]]
-        writer.writerow([line.run, iso(line.at), line.time_s, line.kind, line.channel, *figures])
+        writer.writerow(
+            [
+                *fixed,
+                *(told.get(name) for name in RING_COLUMNS),
+                *(alert.get(name) for name in ("id", *ALERT_COLUMNS[1:])),
+                *(told.get(name) for name in NOTE_COLUMNS),
+            ]
+        )
 
 
 def words(line: Line) -> str:
@@ -49,7 +63,7 @@ def words(line: Line) -> str:
 
 
 def write_clips(reader: LogbookReader, folder: Path, run: int | None = None) -> int:
-    """Write every clip as a FLAC file named after run, ring, channel and time; return how many.
+    """Write every clip as a FLAC file named after run, alert, channel and time; return how many.
 
     Raises
     ------
@@ -61,11 +75,11 @@ def write_clips(reader: LogbookReader, folder: Path, run: int | None = None) -> 
         folder.mkdir(parents=True, exist_ok=True)
         for number, clip in reader.clips(run):
             at = time_words(clip.time_s).replace(":", ".")
-            name = f"run{number}-ring{clip.ring}-channel{clip.channel}-{at}.flac"
+            name = f"run{number}-alert{clip.ring}-channel{clip.channel}-{at}.flac"
             (folder / name).write_bytes(clip.flac)
             count += 1
         for number, spectrum in reader.spectra(run):
-            name = f"run{number}-ring{spectrum.ring}-channel{spectrum.channel}-spectrum.csv"
+            name = f"run{number}-alert{spectrum.ring}-channel{spectrum.channel}-spectrum.csv"
             rows = [f"{n * spectrum.bin_hz:.2f},{x}" for n, x in enumerate(spectrum.level_dbfs)]
             (folder / name).write_text("\n".join(("frequency_hz,level_dbfs", *rows, "")))
     except OSError as fault:

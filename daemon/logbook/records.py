@@ -86,7 +86,7 @@ def ring_entry(event: RingEvent) -> Entry:
 class Clip:
     """A few seconds of one channel around an alarm."""
 
-    ring: int
+    ring: int  # id of the alert, which is that of the ring that began it
     channel: int
     time_s: float  # stream time of the alarm
     alarm_at_s: float  # where in the clip the alarm was raised
@@ -98,7 +98,7 @@ class Clip:
 class Spectrum:
     """What one channel's spectrum was when an alarm was raised."""
 
-    ring: int
+    ring: int  # as of a clip
     channel: int
     time_s: float
     bin_hz: float

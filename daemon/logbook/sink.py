@@ -35,7 +35,7 @@ class ClipPlan:
 class _Open:
     """A clip whose end has not been played yet."""
 
-    event: RingEvent
+    event: RingEvent  # the alert: its id, and the channel that it belonged to then
     ch: int
     alarm_sample: int  # as the memory counts
     end_sample: int
@@ -96,13 +96,13 @@ class LogbookSink:
         self._writer.at_rate(rate_hz)
 
     def on_event(self, event: RingEvent) -> None:
-        """Keep the event; at the first alarm of a ring, its spectrum, and begin a clip."""
+        """Keep the event; where it makes its alert an alarm, a spectrum, and begin a clip."""
         self._writer.put(ring_entry(event))
-        alarms = self._rings.alarms
-        self._rings.take(event)
-        ch = self._rows.get(event.channel)
-        if self._rings.alarms > alarms and ch is not None:
-            self._look_back(event, ch)
+        news = self._rings.take(event)
+        if news is not None and news.announces:
+            ch = self._rows.get(news.alert.channel)
+            if ch is not None:
+                self._look_back(news.alert, ch)
 
     def on_snapshot(self, snapshot: Snapshot) -> None:
         """Keep what has changed in the daemon's health."""

@@ -15,6 +15,16 @@ WORSE = {"suspect": 1, "ringing": 2, "howling": 3}
 
 
 @dataclass(frozen=True, slots=True)
+class AlertTold:
+    """What was known of an alert at last: one howl, on however many channels."""
+
+    id: int
+    channel: int  # that it belongs to
+    channel_name: str
+    mix: str | None
+
+
+@dataclass(frozen=True, slots=True)
 class RingStory:
     """One ring from its first event to its last."""
 
@@ -33,6 +43,17 @@ class RingStory:
     level_dbfs: float  # the highest told
     growth_db_per_s: float | None  # the steepest told
     cut_db: float | None  # the largest advised
+    alert: AlertTold | None = None  # None: a ring by itself
+
+    @property
+    def howl(self) -> tuple[int, int]:
+        """Return what the rings of one howl have in common: run, and id of the alert."""
+        return self.run, self.id if self.alert is None else self.alert.id
+
+    @property
+    def leads(self) -> bool:
+        """Tell whether the howl belongs to its channel."""
+        return self.alert is None or self.alert.channel == self.channel
 
     @property
     def is_alarm(self) -> bool:
@@ -54,8 +75,9 @@ def rings_of(lines: Iterable[Line]) -> list[RingStory]:
     """Return the rings of a logbook's lines, in the order in which they began."""
     stories: dict[tuple[int, int], RingStory] = {}
     acts: dict[int, str] = {}
+    alerts: dict[tuple[int, int], AlertTold] = {}
     for line in lines:
-        told = _act_told(line)
+        told = act_told(line)
         if told is not None:
             acts[line.run] = told
         if line.kind != Kind.RING:
@@ -65,7 +87,20 @@ def rings_of(lines: Iterable[Line]) -> list[RingStory]:
             stories[key] = _gone_on(stories[key], line.data)
         else:
             stories[key] = _begun(line, acts.get(line.run, NO_ACT))
-    return list(stories.values())
+        alert = _alert_told(line.data)
+        if alert is not None:
+            stories[key] = replace(stories[key], alert=alert)
+            alerts[line.run, alert.id] = alert
+    # What was known at last holds for all: names are corrected while a howl goes on.
+    return [replace(ring, alert=alerts.get(ring.howl)) for ring in stories.values()]
+
+
+def _alert_told(data: dict[str, Any]) -> AlertTold | None:
+    told = data.get("alert")
+    if told is None:
+        return None
+    channel, name = int(told["channel"]), str(told["channel_name"])
+    return AlertTold(int(told["id"]), channel, name, told["mix"])
 
 
 def acts_of(lines: Iterable[Line], runs: Sequence[Run]) -> list[ActStory]:
@@ -75,7 +110,7 @@ def acts_of(lines: Iterable[Line], runs: Sequence[Run]) -> list[ActStory]:
     for line in lines:
         # A torn run's last sign of life may be a little older than its last line.
         ends[line.run] = max(ends.get(line.run, 0.0), line.time_s)
-        told = _act_told(line)
+        told = act_told(line)
         known = changes.get(line.run, [])
         if told is not None and (not known or known[-1][1] != told):
             known.append((line.time_s, told))
@@ -93,7 +128,7 @@ def _acts_of_run(run: int, changes: list[tuple[float, str]], end_s: float) -> It
         yield ActStory(run, name, begin_s, until_s)
 
 
-def _act_told(line: Line) -> str | None:
+def act_told(line: Line) -> str | None:
     """Return the act that a line names: a change of act, or whatever else says who is on."""
     if line.kind == Kind.ACT:
         return str(line.data["name"])

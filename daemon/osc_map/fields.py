@@ -1,11 +1,11 @@
 """What a mapping's templates can speak of: the fields of one ring, by name."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
+from prehowl.daemon.alerts_now import BADNESS
 from prehowl.daemon.events import RingEvent
-from prehowl.daemon.rings_now import BADNESS
 from prehowl.daemon.sinks.osc_messages import NOTHING, label
 from prehowl.daemon.sinks.words import advice_words, band_words
 
@@ -22,10 +22,18 @@ class Told:
     count: int = 0  # rings that the mapping holds now, this one included unless it has left
 
 
+def _named(told: Told, which: str) -> str:
+    return getattr(told.event.alert, which, None) or NOTHING
+
+
 NUMBERS: Mapping[str, tuple[str, Callable[[Told], Figure]]] = MappingProxyType(
     {
-        "id": ("number of the ring", lambda told: told.event.id),
+        "id": (
+            "number of the ring, or of the howl where those count once",
+            lambda told: told.event.id,
+        ),
         "channel": ("channel number", lambda told: told.event.channel),
+        "alert": ("number of the howl, the same on all channels", lambda told: told.event.alert_id),
         "state_number": (
             "0 cleared, 1 suspect, 2 ringing, 3 howling",
             lambda told: BADNESS.get(told.event.state, 0),
@@ -48,6 +56,9 @@ TEXTS: Mapping[str, tuple[str, Callable[[Told], str]]] = MappingProxyType(
     {
         "channel_name": ("what the channel is called", lambda told: told.event.channel_name),
         "kind": ("mic, mix or reference", lambda told: told.kind),
+        "mic": ("the howl's microphone, or `-`", lambda told: _named(told, "mic")),
+        "mix": ("the mix that feeds its wedge, or `-`", lambda told: _named(told, "mix")),
+        "wedge": ("the wedge, or `-`", lambda told: _named(told, "wedge")),
         "state": ("suspect, ringing, howling, cleared", lambda told: str(told.event.state)),
         "band": ("the fader's name, `2.5 kHz`", lambda told: band_words(told.event.band_hz)),
         "label": ("what to pull, `2.5 kHz -3 dB`", lambda told: label(told.event)),
@@ -69,6 +80,10 @@ class Known:
 
     kinds: Mapping[int, str] = field(default_factory=dict)  # channel number -> kind
     show: str = ""
+
+    def is_of(self, kinds: Collection[str], channel: int) -> bool:
+        """Tell whether a channel is of one of the kinds."""
+        return self.kinds.get(channel, "mic") in kinds
 
     def tell(self, event: RingEvent, count: int) -> Told:
         """Return the ring with what belongs to it."""

@@ -4,18 +4,19 @@ from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 
+from prehowl.daemon.alerts_now import AlertsNow, worst_first
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.osc_map.arguments import Argument, argument_of
 from prehowl.daemon.osc_map.fields import Known
 from prehowl.daemon.osc_map.limiter import Limiter, Mapped
 from prehowl.daemon.osc_map.templates import Template, address_of
-from prehowl.daemon.rings_now import worst_first
 from prehowl.daemon.show.osc_tables import OscMap
 from prehowl.daemon.sinks.osc_bytes import bundle_bytes, message_bytes, time_tag
 from prehowl.detectors.rings import RingState
 
 IMMEDIATELY = 1
 """The time tag that OSC 1.0 sets aside for 'at once'."""
+CHANNEL_FIELDS = {"channel", "channel_name"}
 LIVES_HIGH = 4096  # rings that one mapping follows; more are a storm, the oldest is let go
 
 
@@ -35,29 +36,56 @@ class _Rule:
         wanted = self.wanted
         return (
             str(event.state) in wanted.states
-            and (not wanted.channels or event.channel in wanted.channels)
-            and (not wanted.kinds or self.known.kinds.get(event.channel, "mic") in wanted.kinds)
+            and any(self._fits_channel(channel) for channel in self._channels(event))
             and (not wanted.acts or event.act in wanted.acts)
             and (wanted.band_from_hz is None or event.band_hz >= wanted.band_from_hz)
             and (wanted.band_to_hz is None or event.band_hz <= wanted.band_to_hz)
         )
 
     def group(self, event: RingEvent) -> Hashable:
-        """Return what the rings of one lamp have in common."""
+        """Return what the rings of one lamp have in common.
+
+        Of messages that name a channel in their address, each address is entered and left.
+        """
+        if self.wanted.per == "ring" and CHANNEL_FIELDS & self.address.fields:
+            return (event.id, event.channel)
         return {"ring": event.id, "channel": event.channel, "show": 0}[self.wanted.per]
 
-    def take(self, event: RingEvent) -> bool:
-        """Follow one event; tell whether it is one to send."""
-        group = self.group(event)
-        was_held, had_group = event.id in self.held, self._has(group)
-        if self.fits(event):
-            self.held[event.id] = event
-            if len(self.held) > LIVES_HIGH:
-                self.held.pop(next(iter(self.held)))
-            first = not (was_held if self.wanted.per == "ring" else had_group)
-            return self.wanted.send == "each" or (self.wanted.send == "enter" and first)
-        self.held.pop(event.id, None)
-        return was_held and self.wanted.send == "leave" and not self._has(group)
+    def take(self, event: RingEvent) -> list[RingEvent]:
+        """Follow one event; return those to send."""
+        before, group = self.held.get(event.id), self.group(event)
+        if before is not None and self.group(before) != group:
+            # The howl belongs to another channel, as is known now.
+            gone = replace(before, state=RingState.CLEARED, time_s=event.time_s)
+            return self._leave(gone) + self._follow(event, group)
+        return self._follow(event, group)
+
+    def _follow(self, event: RingEvent, group: Hashable) -> list[RingEvent]:
+        if not self.fits(event):
+            return self._leave(event)
+        is_first = not self._has(group)
+        self.held[event.id] = event
+        if len(self.held) > LIVES_HIGH:
+            self.held.pop(next(iter(self.held)))
+        is_sent = self.wanted.send == "each" or (self.wanted.send == "enter" and is_first)
+        return [event] if is_sent else []
+
+    def _leave(self, event: RingEvent) -> list[RingEvent]:
+        was_held = self.held.pop(event.id, None) is not None
+        is_sent = was_held and self.wanted.send == "leave" and not self._has(self.group(event))
+        return [event] if is_sent else []
+
+    def _channels(self, event: RingEvent) -> tuple[int, ...]:
+        """Return the channels by which a ring may pass: its own, or those that its alert names."""
+        if self.wanted.each_channel or event.alert is None:
+            return (event.channel,)
+        return event.alert.named
+
+    def _fits_channel(self, channel: int) -> bool:
+        wanted = self.wanted
+        return (not wanted.channels or channel in wanted.channels) and (
+            not wanted.kinds or self.known.is_of(wanted.kinds, channel)
+        )
 
     def made(self, event: RingEvent, wall_s: float) -> Mapped:
         """Return the message for one ring."""
@@ -103,6 +131,7 @@ class Mapper:
             for wanted in maps
         ]
         self._limiter = Limiter()
+        self._alerts = AlertsNow()
 
     def __bool__(self) -> bool:
         """Tell whether there is anything to map."""
@@ -124,10 +153,10 @@ class Mapper:
         now_s : float
             The same on a monotonic clock, for rates.
         """
-        for rule in self._rules:
-            if rule.take(event):
-                self._limiter.put(rule.made(event, wall_s), now_s)
-            self._start_or_stop(rule, now_s)
+        news = self._alerts.take(event)
+        self._tell(event, True, wall_s, now_s)
+        if news is not None:
+            self._tell(news.alert, False, wall_s, now_s)
 
     def reconcile(self, rings: Sequence[RingEvent], wall_s: float, now_s: float) -> None:
         """Follow the living rings after events were lost: what is not among them has cleared."""
@@ -135,11 +164,22 @@ class Mapper:
         gone = {
             event.id: replace(event, state=RingState.CLEARED)
             for rule in self._rules
+            if rule.wanted.each_channel
             for event in rule.held.values()
             if event.id not in living
         }
         for event in (*gone.values(), *rings):
-            self.take(event, wall_s, now_s)
+            self._tell(event, True, wall_s, now_s)
+        for alert in self._alerts.follow(rings):
+            self._tell(alert, False, wall_s, now_s)
+
+    def _tell(self, event: RingEvent, is_of_channel: bool, wall_s: float, now_s: float) -> None:
+        """Give the rings of channels to those who want every one, alerts to the others."""
+        for rule in self._rules:
+            if rule.wanted.each_channel is is_of_channel:
+                for told in rule.take(event):
+                    self._limiter.put(rule.made(told, wall_s), now_s)
+                self._start_or_stop(rule, now_s)
 
     def due(self, wall_s: float, now_s: float, *, is_alive: bool = True) -> list[bytes]:
         """Return the datagrams that are to leave now, in order.

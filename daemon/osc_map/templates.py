@@ -34,6 +34,11 @@ class Template:
             return bare[0][1]
         return None
 
+    @property
+    def fields(self) -> frozenset[str]:
+        """Return the names of the fields in it."""
+        return frozenset(name for _, name, _ in self.parts if name)
+
     def filled(self, told: Told) -> str:
         """Return the text for one ring; a figure that is not known is a dash."""
         return "".join(
@@ -94,7 +99,13 @@ def _check_field(name: str, shape: str, conversion: str | None) -> None:
         raise BadTemplate(f"names {{{name}}}, which is no field. Known: {known}")
     is_text_shape = not shape or shape[-1] == "s" or shape[-1].isdigit()
     fits = is_text_shape if name in TEXTS else not shape.endswith("s")
-    whole_only = shape.endswith("d") and name not in ("id", "channel", "state_number", "alarm")
+    whole_only = shape.endswith("d") and name not in (
+        "id",
+        "channel",
+        "alert",
+        "state_number",
+        "alarm",
+    )
     if conversion or not FORMAT.fullmatch(shape) or not fits or whole_only:
         raise BadTemplate(f"gives {{{name}}} a format that does not suit it; try {{{name}:.1f}}")
 

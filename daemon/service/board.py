@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
+from prehowl.daemon.alerts_now import alerts_of
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.rings_now import RingsNow
 from prehowl.daemon.sinks.base import Snapshot
@@ -78,7 +79,7 @@ class StatusBoard:
             "alarms_by_channel": {str(number): count for number, count in alarms.items()},
         }
         if snapshot is None:
-            return {**record, "device_state": "starting", "rings": [], "troubles": []}
+            return {**record, "device_state": "starting", "rings": [], "alerts": [], "troubles": []}
         health = snapshot.health
         return {
             **record,
@@ -93,6 +94,7 @@ class StatusBoard:
             "targets": dict(health.targets),
             "troubles": list(health.troubles),
             "rings": [ring.record() for ring in snapshot.rings],
+            "alerts": [alert.record() for alert in alerts_of(snapshot.rings)],
         }
 
 

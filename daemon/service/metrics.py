@@ -27,7 +27,7 @@ def metrics_text(record: Mapping[str, Any]) -> str:
 def _families(record: Mapping[str, Any]) -> Iterator[tuple[str, str, str, Samples]]:
     names = record["channels"]
     counts = record["alarms_by_channel"]
-    rings = [ring["state"] for ring in record["rings"]]
+    rings = [alert["state"] for alert in record["alerts"]]
     alarms: Samples = [
         ({"channel": number, "name": name}, counts.get(number, 0)) for number, name in names.items()
     ]
@@ -38,8 +38,13 @@ def _families(record: Mapping[str, Any]) -> Iterator[tuple[str, str, str, Sample
     ]
     is_running = float(record["device_state"] == "running")
     yield "prehowl", "info", "The program.", [({"version": record["version"]}, 1)]
-    yield "prehowl_alarms", "counter", "Alarms since the start, by channel.", alarms
-    yield "prehowl_rings", "gauge", "Rings that are alive, by state.", states
+    yield (
+        "prehowl_alarms",
+        "counter",
+        "Howls since the start, by the channel they belong to.",
+        alarms,
+    )
+    yield "prehowl_rings", "gauge", "Howls that are alive, by state; on many channels once.", states
     yield "prehowl_input_running", "gauge", "1 while the audio device delivers.", [({}, is_running)]
     yield (
         "prehowl_news_age_seconds",

@@ -5,8 +5,10 @@ import socket
 import time
 from collections.abc import Mapping
 
+from prehowl.daemon.alerts_now import alerts_of
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.sinks.base import Snapshot
+from prehowl.daemon.sinks.words import counted
 
 STATUS_EVERY_S = 5.0
 
@@ -96,7 +98,7 @@ def status_words(snapshot: Snapshot) -> str:
     parts = [
         f"input {health.source.state}",
         f"{len(snapshot.level_dbfs)} channels",
-        f"{len(snapshot.rings)} rings",
+        counted(len(alerts_of(snapshot.rings)), "ring"),
         f"load {100 * health.load:.0f} %",
         health.source.detail,
         *health.troubles,

@@ -2,8 +2,9 @@
 
 from prehowl.daemon.show.in_force import settings_in_force, with_command_line, with_targets
 from prehowl.daemon.show.load import default_show, load_show
+from prehowl.daemon.show.osc_tables import OscTarget
 from prehowl.daemon.show.show import Show
-from prehowl.daemon.show.tables import Channel, Kind, OscTarget
+from prehowl.daemon.show.tables import Channel, Kind
 
 __all__ = [
     "Channel",

@@ -7,9 +7,9 @@ from typing import Any
 from prehowl.daemon.errors import UsageError
 from prehowl.daemon.osc_in.allow import is_loopback
 from prehowl.daemon.show.keys import slots_of
+from prehowl.daemon.show.osc_tables import OSC_PORT, OscTarget
 from prehowl.daemon.show.reader import Findings, read_table
 from prehowl.daemon.show.show import Show
-from prehowl.daemon.show.tables import OSC_PORT, OscTarget
 
 COMMAND_LINE = "command line"
 DEFAULT = "default"

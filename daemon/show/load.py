@@ -9,10 +9,11 @@ from typing import Any
 
 from prehowl.daemon.errors import ShowFileError
 from prehowl.daemon.show.keys import Slot, slots_of
+from prehowl.daemon.show.osc_tables import OscTarget
 from prehowl.daemon.show.reader import Findings, read_table
 from prehowl.daemon.show.rules import Fault, faults_between
 from prehowl.daemon.show.show import Show
-from prehowl.daemon.show.tables import Channel, Device, Kind, OscTarget
+from prehowl.daemon.show.tables import Channel, Device, Kind
 
 MOST_BYTES = 1_000_000  # 256 channels with every key take about 60 kB
 LINE_AND_COLUMN = re.compile(r"^(?P<what>.*?) \(at line (?P<line>\d+), column (?P<column>\d+)\)$")

@@ -1,4 +1,4 @@
-"""The tables of a show file that speak of OSC beyond the receivers: what is let in, mappings."""
+"""The tables of a show file that speak of OSC: the receivers, what is let in, mappings."""
 
 from dataclasses import dataclass
 from typing import Annotated
@@ -6,6 +6,20 @@ from typing import Annotated
 from prehowl.daemon.show.keys import Key
 from prehowl.daemon.show.tables import WORDS_HIGH, Kind
 
+MESSAGES = (
+    "ring",
+    "alert",
+    "channel",
+    "worst",
+    "act",
+    "control",
+    "ringout",
+    "heartbeat",
+    "health",
+)
+"""Groups of OSC messages that a target may ask for."""
+TRANSPORTS = ("udp", "tcp")
+OSC_PORT = 9000
 STATES = ("suspect", "ringing", "howling")
 KINDS = tuple(str(kind) for kind in Kind)
 ARGUMENT_TYPES = ("int", "float", "string", "bool", "blob")
@@ -24,6 +38,42 @@ VERBS = (
     "ringout_finish",
 )
 """What OSC may ask for (`osc_in/verbs.py`, docs/osc.md)."""
+
+
+@dataclass(frozen=True, slots=True)
+class OscTarget:
+    """One receiver of OSC datagrams: a tablet, a lighting desk, another computer."""
+
+    host: Annotated[str, Key("Address or host name of the receiver.", low=1, high=253)]
+    port: Annotated[int, Key("Port that it listens on.", low=1, high=65535)] = OSC_PORT
+    transport: Annotated[
+        str,
+        Key(
+            "`udp`: datagrams, what nearly every device takes; `tcp`: one connection with SLIP "
+            "frames (OSC 1.1), where nothing may be lost on the way.",
+            choices=TRANSPORTS,
+        ),
+    ] = "udp"
+    name: Annotated[str, Key("What you call it.", high=WORDS_HIGH, unset="`host:port`")] = ""
+    messages: Annotated[
+        tuple[str, ...],
+        Key("Which groups of messages it gets (docs/osc.md).", choices=MESSAGES),
+    ] = MESSAGES
+    repeat_s: Annotated[
+        int,
+        Key(
+            "Repeat every flat address this often, so that a datagram lost on Wi-Fi or a tablet "
+            "that joined late heals. 0 sends strictly on change.",
+            unit="s",
+            low=0,
+            high=3600,
+        ),
+    ] = 5
+
+    @property
+    def label(self) -> str:
+        """Return the name for people, also where none was given."""
+        return self.name or f"{self.host}:{self.port}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,6 +187,14 @@ class OscMap:
             choices=("ring", "channel", "show"),
         ),
     ] = "ring"
+    each_channel: Annotated[
+        bool,
+        Key(
+            "`false`: one howl that many channels hear counts once, as a ring on the channel that "
+            "it belongs to; it passes `channels` and `kinds` if that channel, or the mic or mix "
+            "that the alert names, does. `true`: the ring of every channel that hears it counts."
+        ),
+    ] = False
     rate_hz: Annotated[float, Key("How often `while` sends.", "Hz", low=0.1, high=30)] = 4.0
     at_most_hz: Annotated[
         float,

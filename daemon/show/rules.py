@@ -77,6 +77,7 @@ def _kinds(show: Show) -> Iterator[Fault]:
         Kind.REFERENCE: (
             "mic",
             "mix",
+            "wedge",
             "loop_delay_ms",
             "distance_m",
             "sensitivity",

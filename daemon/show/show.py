@@ -7,7 +7,7 @@ from typing import Annotated
 from prehowl.daemon.show.keys import Key
 from prehowl.daemon.show.logbook_table import Logbook
 from prehowl.daemon.show.order_tables import Act, Order
-from prehowl.daemon.show.osc_tables import OscIn, OscMap
+from prehowl.daemon.show.osc_tables import OscIn, OscMap, OscTarget
 from prehowl.daemon.show.tables import (
     SENSITIVITIES,
     Advice,
@@ -15,7 +15,6 @@ from prehowl.daemon.show.tables import (
     Detection,
     Device,
     Kind,
-    OscTarget,
     Screen,
     Sheets,
     Stage,
@@ -100,15 +99,26 @@ class Show:
 
     def partner(self, channel: Channel) -> Channel | None:
         """Return the mix of a mic, or the mic of a mix, whichever of the two names the other."""
+        own = self.partners(channel)
         wanted = channel.mix if channel.kind == Kind.MIC else channel.mic
-        for other in self.channels:
-            if wanted is not None and wanted in (other.number, other.label):
-                return other
-        for other in self.channels:
-            back = other.mic if channel.kind == Kind.MIC else other.mix
-            if back is not None and back in (channel.number, channel.label):
-                return other
-        return None
+        told = (other for other in own if wanted in (other.number, other.label))
+        return next(told, own[0] if own else None)
+
+    def partners(self, channel: Channel) -> tuple[Channel, ...]:
+        """Return all mixes of a mic, or all mics of a mix, whichever of the two names the other."""
+        if channel.kind == Kind.REFERENCE:
+            return ()
+        wanted = channel.mix if channel.kind == Kind.MIC else channel.mic
+        return tuple(
+            other
+            for other in self.channels
+            if other.kind not in (channel.kind, Kind.REFERENCE)
+            and (
+                wanted in (other.number, other.label)
+                or (other.mic if channel.kind == Kind.MIC else other.mix)
+                in (channel.number, channel.label)
+            )
+        )
 
     def loop_delay(self, channel: Channel) -> tuple[float, str]:
         """Return the delay once around the channel's loop, seconds, and where it comes from.

@@ -14,10 +14,6 @@ RATES_HZ = (44100, 48000, 88200, 96000)
 SENSITIVITIES = {"calm": 0.33, "normal": 1.0, "keen": 3.0}
 """The words of the show file and the engine's number (`ChannelSetup.sensitivity`) behind each."""
 THEMES = ("dark", "light")
-MESSAGES = ("ring", "channel", "worst", "act", "control", "ringout", "heartbeat", "health")
-"""Groups of OSC messages that a target may ask for."""
-TRANSPORTS = ("udp", "tcp")
-OSC_PORT = 9000
 WORDS_HIGH = 40  # characters of a name: what a dashboard column and a tablet label can hold
 
 
@@ -186,6 +182,16 @@ class Channel:
             unset="not told",
         ),
     ] = None
+    wedge: Annotated[
+        str | None,
+        Key(
+            "What you call the wedge or side-fill, for alerts to name it. For a mix: the one that "
+            "it feeds; for a mic: the one in front of it, where its mix is not tapped.",
+            low=1,
+            high=WORDS_HIGH,
+            unset="not told",
+        ),
+    ] = None
     loop_delay_ms: Annotated[
         float | None,
         Key(
@@ -230,39 +236,3 @@ class Channel:
     def label(self) -> str:
         """Return the name for people, also where none was given."""
         return self.name or f"Ch {self.number}"
-
-
-@dataclass(frozen=True, slots=True)
-class OscTarget:
-    """One receiver of OSC datagrams: a tablet, a lighting desk, another computer."""
-
-    host: Annotated[str, Key("Address or host name of the receiver.", low=1, high=253)]
-    port: Annotated[int, Key("Port that it listens on.", low=1, high=65535)] = OSC_PORT
-    transport: Annotated[
-        str,
-        Key(
-            "`udp`: datagrams, what nearly every device takes; `tcp`: one connection with SLIP "
-            "frames (OSC 1.1), where nothing may be lost on the way.",
-            choices=TRANSPORTS,
-        ),
-    ] = "udp"
-    name: Annotated[str, Key("What you call it.", high=WORDS_HIGH, unset="`host:port`")] = ""
-    messages: Annotated[
-        tuple[str, ...],
-        Key("Which groups of messages it gets (docs/osc.md).", choices=MESSAGES),
-    ] = MESSAGES
-    repeat_s: Annotated[
-        int,
-        Key(
-            "Repeat every flat address this often, so that a datagram lost on Wi-Fi or a tablet "
-            "that joined late heals. 0 sends strictly on change.",
-            unit="s",
-            low=0,
-            high=3600,
-        ),
-    ] = 5
-
-    @property
-    def label(self) -> str:
-        """Return the name for people, also where none was given."""
-        return self.name or f"{self.host}:{self.port}"

@@ -21,8 +21,16 @@ COLUMNS = (
     "margin_db",
     "cut_db",
     "evidence",
+    "act",
+    "alert",
+    "lead_channel",
+    "mic",
+    "mix",
+    "wedge",
 )
-"""Same names and units as the JSON keys; `evidence` is 'name=value' pairs with spaces between."""
+"""Same names and units as the JSON keys; `evidence` is 'name=value' pairs with spaces between, and
+the last five are of the alert that the ring is part of."""
+TEXTS = ("channel_name", "act", "mic", "mix", "wedge")
 
 
 class CsvSink:
@@ -54,8 +62,11 @@ class CsvSink:
     def on_event(self, event: RingEvent) -> None:
         """Write one event."""
         record: dict[str, Any] = {**self._first, **event.record()}
+        alert = record.get("alert") or {}
+        record |= {name: alert.get(name) for name in ("mic", "mix", "wedge")}
+        record |= {"alert": event.alert_id, "lead_channel": alert.get("channel", event.channel)}
         # The writer leaves a bare CR unquoted, which its own reader takes for the row's end.
-        record["channel_name"] = printable(event.channel_name)
+        record |= {name: printable(record[name]) for name in TEXTS if record.get(name)}
         pairs = record["evidence"].items()
         record["evidence"] = " ".join(f"{key}={value}" for key, value in pairs if value is not None)
         self._writer.writerow(record)

@@ -8,15 +8,16 @@ import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from prehowl.daemon.alerts_now import AlertsNow
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.notes import Note
 from prehowl.daemon.osc_map.fields import Known
 from prehowl.daemon.osc_map.mapper import Mapper
 from prehowl.daemon.rings_now import RingsNow
 from prehowl.daemon.show import Show
-from prehowl.daemon.show.osc_tables import OscMap
-from prehowl.daemon.show.tables import OscTarget
+from prehowl.daemon.show.osc_tables import OscMap, OscTarget
 from prehowl.daemon.sinks.base import Snapshot
+from prehowl.daemon.sinks.osc_alert import alert_datagram
 from prehowl.daemon.sinks.osc_board import NO_ACT, Board, act_of, make_board
 from prehowl.daemon.sinks.osc_bytes import Value
 from prehowl.daemon.sinks.osc_link import PAUSE_FIRST_S, Resolve
@@ -84,6 +85,7 @@ class OscSink:
         self._senders = tuple(map(self._sender, self._wishes))
         self._retired: list[Sender] = []
         self._rings = RingsNow()
+        self._alerts = AlertsNow()  # not made anew by snapshots: it knows what was announced
         self._channels: set[int] = set(channels or ())
         self._is_told_channels = channels is not None
         self._board: Board = {}
@@ -126,12 +128,16 @@ class OscSink:
         """Queue the event's record and what it changes on the flat addresses."""
         self._rings.take(event)
         self._channels.add(int(event.channel))
-        message, wall_s = ring_datagram(event), time.time()
+        news, wall_s = self._alerts.take(event), time.time()
+        messages = {"ring": ring_datagram(event)}
+        if news is not None:
+            messages["alert"] = alert_datagram(news)
         for target, sender in zip(self._targets, self._senders, strict=True):
             sender.alive()
             sender.happen(event, wall_s)
-            if "ring" in target.messages:
-                sender.put(message)
+            for group, message in messages.items():
+                if group in target.messages:
+                    sender.put(message)
         self._put_board(self._rings.worst_first())
 
     def on_note(self, note: Note) -> None:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from types import MappingProxyType
 
+from prehowl.daemon.alerts_now import alerts_of
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.sinks.base import Snapshot
 from prehowl.daemon.sinks.osc_bytes import Value
@@ -72,8 +73,9 @@ def make_board(
         number: _channel(number, worst_of[number]) if number in worst_of else _calm(number)
         for number in sorted({*channels, *worst_of})
     }
-    open_rings = (r for r in rings if r.channel not in held or r.state is RingState.HOWLING)
-    board[WORST] = _worst(next(open_rings, None))
+    alerts = alerts_of(rings)
+    open_alerts = (a for a in alerts if not a.concerns(held) or a.state is RingState.HOWLING)
+    board[WORST] = _worst(next(open_alerts, None))
     board[ACT_KEY] = _act(act)
     if ringout is not None:
         board[RINGOUT_KEY] = ringout
@@ -108,9 +110,11 @@ def _calm(number: int) -> Mapping[str, Value]:
 
 
 def _worst(ring: RingEvent | None) -> Mapping[str, Value]:
+    known = ring.alert if ring else None
     who: dict[str, Value] = {
         "channel": ("i", int(ring.channel) if ring else 0),
         "name": ("s", ring.channel_name if ring else NOTHING),
+        **{name: ("s", getattr(known, name, None) or NOTHING) for name in ("mic", "mix", "wedge")},
     }
     return _under("/prehowl/worst/", {**who, **ring_values(ring)})
 

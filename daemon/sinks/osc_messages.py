@@ -10,14 +10,14 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from prehowl.daemon.events import RingEvent
+from prehowl.daemon.alerts_now import BADNESS
+from prehowl.daemon.events import Alert, RingEvent
 from prehowl.daemon.notes import Note
-from prehowl.daemon.rings_now import BADNESS
 from prehowl.daemon.sinks.base import Health
 from prehowl.daemon.sinks.osc_bytes import Value, message_bytes
 from prehowl.daemon.sinks.words import band_words
 
-CONTRACT_VERSION = 2
+CONTRACT_VERSION = 3
 """First argument of `/prehowl/ring`, last of `/prehowl/heartbeat`; rises when the order or meaning
 of any message's arguments changes."""
 
@@ -48,6 +48,14 @@ class Spec:
         return "," + "".join(tag for tag, _ in self.arguments)
 
 
+NAMES = (
+    ("i", "mic_channel"),
+    ("i", "mix_channel"),
+    ("s", "mic"),
+    ("s", "mix"),
+    ("s", "wedge"),
+)
+"""The loop of an alert; a channel that is not known is 0, a name `-`."""
 RING = Spec(
     "/prehowl/ring",
     "ring",
@@ -67,8 +75,14 @@ RING = Spec(
         ("f", "cut_db"),
         ("s", "evidence"),
         ("s", "act"),
+        ("f", "sheet_cut_db"),
+        ("i", "sheet_at_cap"),
+        ("i", "alert"),
+        ("i", "lead"),
+        ("s", "lead_name"),
+        *NAMES,
     ),
-    "each time a ring enters a state",
+    "each time a ring enters a state on any channel",
 )
 HEARTBEAT = Spec(
     "/prehowl/heartbeat",
@@ -135,6 +149,9 @@ ACT = (
 WORST_ONLY = (
     ("channel", "i", "channel number, 0 for none"),
     ("name", "s", "channel name"),
+    ("mic", "s", "the loop's microphone"),
+    ("mix", "s", "the mix that feeds its wedge"),
+    ("wedge", "s", "the wedge"),
 )
 
 
@@ -196,7 +213,21 @@ def ring_arguments(event: RingEvent, *, with_evidence: bool = True) -> tuple[obj
         record["cut_db"],
         _evidence(event) if with_evidence else "",
         event.act or NOTHING,
+        event.sheet_cut_db,
+        int(event.sheet_at_cap),
+        event.alert_id,
+        event.channel if event.alert is None else event.alert.channel,
+        event.channel_name if event.alert is None else event.alert.channel_name,
+        *names_of(event.alert),
     )
+
+
+def names_of(alert: Alert | None) -> tuple[object, ...]:
+    """Return the values of `NAMES`."""
+    if alert is None:
+        return (0, 0, NOTHING, NOTHING, NOTHING)
+    channels = (alert.mic_channel or 0, alert.mix_channel or 0)
+    return (*channels, *(name or NOTHING for name in (alert.mic, alert.mix, alert.wedge)))
 
 
 def control_datagram(note: Note) -> bytes:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.osc_map.fields import Known
 from prehowl.daemon.osc_map.mapper import Mapper
-from prehowl.daemon.show.tables import OscTarget
+from prehowl.daemon.show.osc_tables import OscTarget
 from prehowl.daemon.sinks.osc_board import GROUP_OF, Board
 from prehowl.daemon.sinks.osc_bytes import Value
 from prehowl.daemon.sinks.osc_link import Way

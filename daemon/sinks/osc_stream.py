@@ -7,7 +7,7 @@ a frame that was cut would spoil all that follow. What was not sent is counted b
 import socket
 from typing import Any
 
-from prehowl.daemon.show.tables import OscTarget
+from prehowl.daemon.show.osc_tables import OscTarget
 from prehowl.daemon.sinks.osc_bytes import slip_frame
 from prehowl.daemon.sinks.osc_link import PAUSE_FIRST_S, Link, Resolve, Way
 

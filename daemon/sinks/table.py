@@ -3,6 +3,7 @@
 import unicodedata
 from typing import TextIO
 
+from prehowl.daemon.alerts_now import AlertsNow
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.notes import Note
 from prehowl.daemon.sinks.base import Snapshot
@@ -16,7 +17,9 @@ HEADER = (
 
 
 class TableSink:
-    """Prints one line an event, alarms in capitals so that they stand out without colour.
+    """Prints one line each time an alert enters a state, alarms in capitals to stand out.
+
+    A howl that many channels hear has one line, on the channel that it belongs to.
 
     Parameters
     ----------
@@ -29,6 +32,7 @@ class TableSink:
     def __init__(self, stream: TextIO, heading: str | None = None) -> None:
         self._stream = stream
         self._heading = heading
+        self._alerts = AlertsNow()
 
     def start(self) -> None:
         """Print the heading and the names of the columns."""
@@ -37,8 +41,10 @@ class TableSink:
         self._line(HEADER)
 
     def on_event(self, event: RingEvent) -> None:
-        """Print one event."""
-        self._line(table_line(event))
+        """Print the alert that the event is part of, if it tells anything new."""
+        news = self._alerts.take(event)
+        if news is not None:
+            self._line(table_line(news.alert))
 
     def on_note(self, note: Note) -> None:
         """Print what was asked of the watch and what came of it."""
@@ -56,7 +62,7 @@ class TableSink:
 
 
 def table_line(event: RingEvent) -> str:
-    """Return one event as a line of the table."""
+    """Return one alert, or the event of one ring, as a line of the table."""
     state = str(event.state).upper() if event.is_alarm else str(event.state)
     growth = "" if event.growth_db_per_s is None else f"{event.growth_db_per_s:+.0f}"
     return (

@@ -137,15 +137,16 @@ def change(
     onset_sample: int | None = None,
     growth_db_per_s: float | None = 40.0,
     evidence: Mapping[str, float | None] | None = None,
+    frequency_hz: float = 2513.4,
 ) -> RingChange:
-    """Return a change of a ring at 2513.4 Hz."""
+    """Return a change of a ring in the band of 2.5 kHz."""
     return RingChange(
         id=id,
         ch=ch,
         state=state,
         sample=sample,
         onset_sample=onset_sample,
-        frequency_hz=2513.4,
+        frequency_hz=frequency_hz,
         band_hz=2500.0,
         level_dbfs=-18.2,
         growth_db_per_s=growth_db_per_s,

@@ -11,9 +11,11 @@ from conformance import SinkConformance, SourceConformance
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from prehowl.daemon.alerts import Wiring
 from prehowl.daemon.engine_swap import ReplaceableEngine
 from prehowl.daemon.loop import run_loop
 from prehowl.daemon.sources.base import Block
+from prehowl.detectors.alerts import Tap
 from prehowl.detectors.engine import ChannelSetup, Engine
 from prehowl.detectors.rings import RingState
 
@@ -124,17 +126,36 @@ def test_a_snapshot_lists_living_rings_worst_first():
 def test_an_alarm_is_the_first_ringing_or_howling_of_an_id():
     """The contract of events: suspect is none, ringing then howling of one id is one."""
     script = [
-        fakes.change(RingState.SUSPECT, id=1, ch=0, sample=10),
+        fakes.change(RingState.SUSPECT, id=1, ch=0, sample=10, frequency_hz=2600.0),
         fakes.change(RingState.RINGING, id=2, ch=1, sample=20),
         fakes.change(RingState.HOWLING, id=2, ch=1, sample=30),
         fakes.change(RingState.CLEARED, id=2, ch=1, sample=40),
         fakes.change(RingState.HOWLING, id=3, ch=1, sample=50),
-        fakes.change(RingState.RINGING, id=4, ch=0, sample=60),
+        fakes.change(RingState.RINGING, id=4, ch=0, sample=60, frequency_hz=2650.0),
     ]
     engine = fakes.FakeEngine(script, channels=2)
     result = run([Block(np.zeros((RATE, 2), np.float32))], engine)
     assert result.alarms_by_channel == {1: 1, 2: 2}
     assert (result.alarms, result.events) == (3, 6)
+
+
+def test_one_howl_on_two_channels_is_one_alarm_where_it_belongs():
+    """Oracle: definition. The mix is first; the count goes to the told microphone at once."""
+    script = [
+        fakes.change(RingState.RINGING, id=1, ch=1, sample=10),
+        fakes.change(RingState.RINGING, id=2, ch=0, sample=20),
+        fakes.change(RingState.CLEARED, id=1, ch=1, sample=40),
+    ]
+    sink = fakes.FakeSink()
+    wiring = Wiring((Tap(partners=frozenset({1})), Tap(True, frozenset({0}))), (None, "drum fill"))
+    engine = fakes.FakeEngine(script, channels=2)
+    result = run([Block(np.zeros((RATE, 2), np.float32))], engine, [sink], wiring=wiring)
+    assert (result.alarms_by_channel, result.events) == ({1: 1}, 3)
+    alerts = [event.alert for event in sink.events]
+    assert [alert.channel for alert in alerts] == [2, 1, 1]
+    assert {(alert.id, alert.mic, alert.mix, alert.wedge) for alert in alerts} == {
+        (1, "Ch 1", "Ch 2", "drum fill")
+    }
 
 
 def test_selected_channels_keep_their_numbers():

@@ -11,9 +11,11 @@ import pytest
 from conformance import SinkConformance
 from osc_receiver import DEADLINE_S, Receiver, event, snapshot, wait_for
 
+from prehowl.daemon.events import Alert
 from prehowl.daemon.show import OscTarget
 from prehowl.daemon.sinks import osc_sender
 from prehowl.daemon.sinks.osc import OscSink
+from prehowl.daemon.sinks.osc_alert import ALERT
 from prehowl.daemon.sinks.osc_link import Link
 from prehowl.daemon.sinks.osc_messages import CONTRACT_VERSION, FLAT, HEALTH, HEARTBEAT
 
@@ -59,13 +61,13 @@ class TestOccasions:
     def test_event_leaves_as_record_and_flat_values(
         self, receiver: Receiver, sinks: Callable[..., OscSink]
     ) -> None:
-        """Oracle: docs/osc.md. The record first, then the flat values, state last."""
+        """Oracle: docs/osc.md. The records first, then the flat values, state last."""
         sinks(receiver.target()).on_event(event(channel=2))
         receiver.until(lambda: bool(receiver.values("/prehowl/worst/state")))
         order = [address for address, _, _ in receiver.got if "heart" not in address]
         prefix = "/prehowl/channel/2/"
-        assert order[0] == "/prehowl/ring"
-        assert order[1:7] == [prefix + name for name, _, _ in FLAT]
+        assert order[:2] == ["/prehowl/ring", "/prehowl/alert"]
+        assert order[2:8] == [prefix + name for name, _, _ in FLAT]
         assert receiver.values(prefix + "state") == [2]
         assert receiver.values(prefix + "label") == ["2.5 kHz -3 dB"]
         assert receiver.values(prefix + "frequency") == [pytest.approx(2513.4)]
@@ -97,6 +99,25 @@ class TestOccasions:
         sink.on_event(event("cleared", number=2, channel=4))
         receiver.until(lambda: len(receiver.values("/prehowl/worst/channel")) == 3)
         assert receiver.values("/prehowl/worst/channel") == [1, 4, 1]
+
+    def test_worst_is_the_howl_and_not_who_hears_it(
+        self, receiver: Receiver, sinks: Callable[..., OscSink]
+    ) -> None:
+        """Oracle: definition. The bystander is louder; both channels show what they hear."""
+        alert = Alert(1, 1, "Vox 1", 1, 9, "Vox 1", "Mix 1", "left wedge")
+        sink = sinks(receiver.target(repeat_s=0))
+        sink.on_event(event("ringing", number=1, channel=1, alert=alert))
+        sink.on_event(event("howling", number=2, channel=4, level_dbfs=-3.0, alert=alert))
+        receiver.until(lambda: receiver.values("/prehowl/worst/state")[-1:] == [3])
+        assert set(receiver.values("/prehowl/worst/channel")) == {1}
+        assert receiver.values("/prehowl/worst/wedge") == ["left wedge"]
+        assert receiver.values("/prehowl/channel/1/state") == [2]
+        assert receiver.values("/prehowl/channel/4/state") == [3]
+        told = [values for address, _, values in receiver.got if address == ALERT.address]
+        assert [(v[1], v[2], v[3], v[10]) for v in told] == [
+            (1, 1, 1, "ringing"),
+            (1, 0, 1, "howling"),
+        ]
 
     def test_first_snapshot_sets_every_channel(
         self, receiver: Receiver, sinks: Callable[..., OscSink]

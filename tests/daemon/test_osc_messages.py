@@ -13,8 +13,10 @@ from pythonosc.osc_message_builder import OscMessageBuilder
 
 from prehowl.daemon import osc_reference
 from prehowl.daemon.attach.wire import SPECS, SUBSCRIBE
+from prehowl.daemon.events import Alert
 from prehowl.daemon.osc_in.verbs import FORMS
 from prehowl.daemon.sinks.base import Health
+from prehowl.daemon.sinks.osc_alert import ALERT
 from prehowl.daemon.sinks.osc_messages import (
     ACT,
     BYE,
@@ -57,8 +59,8 @@ class TestBytes:
         """Oracle: OSC 1.0 rules applied by hand: big-endian, strings NUL-padded to 4 bytes."""
         expected = (
             b"/prehowl/ring\0\0\0"
-            b",iiissiiffffffss\0\0\0\0"
-            b"\x00\x00\x00\x02"  # version 2
+            b",iiissiiffffffssfiiisiisss\0\0"
+            b"\x00\x00\x00\x03"  # version 3
             b"\x00\x00\x00\x03"  # id
             b"\x00\x00\x00\x01"  # channel
             b"Vox 1\0\0\0"
@@ -73,17 +75,30 @@ class TestBytes:
             b"\x40\x40\x00\x00"  # 3.0
             b"papr_db=31.2\0\0\0\0"
             b"-\0\0\0"  # no running order
+            b"\xc6\x1c\x3c\x00"  # -9999.0: no sheet
+            b"\x00\x00\x00\x00"  # so no cap
+            b"\x00\x00\x00\x02"  # alert 2
+            b"\x00\x00\x00\x01"  # led by channel 1
+            b"Vox 1\0\0\0"
+            b"\x00\x00\x00\x01"  # its microphone
+            b"\x00\x00\x00\x09"  # its mix
+            b"Vox 1\0\0\0"
+            b"Mix 1\0\0\0"
+            b"-\0\0\0"  # no wedge told
         )
         made = event(
-            frequency_hz=2513.0, level_dbfs=-18.5, margin_db=-0.25, evidence={"papr_db": 31.2}
+            frequency_hz=2513.0,
+            level_dbfs=-18.5,
+            margin_db=-0.25,
+            evidence={"papr_db": 31.2},
+            alert=Alert(2, 1, "Vox 1", 1, 9, "Vox 1", "Mix 1"),
         )
         assert ring_datagram(made) == expected
 
     def test_empty_evidence_is_an_empty_string(self) -> None:
         """Oracle: OSC 1.0: an empty string is four zero bytes."""
-        assert ring_datagram(event(evidence={})).endswith(
-            b"\x40\x40\x00\x00" + b"\0\0\0\0" + b"-\0\0\0"
-        )
+        tail = b"\x40\x40\x00\x00" + b"\0\0\0\0" + b"-\0\0\0"
+        assert tail in ring_datagram(event(evidence={}))
 
 
 class TestValues:
@@ -91,9 +106,10 @@ class TestValues:
         """Oracle: oscpy, an independent implementation, reads back what the event says."""
         address, tags, values = decoded(ring_datagram(event()))
         assert (address, tags) == ("/prehowl/ring", RING.tags)
-        assert values[:7] == [2, 3, 1, "Vox 1", "ringing", 12340, 12190]
+        assert values[:7] == [3, 3, 1, "Vox 1", "ringing", 12340, 12190]
         assert values[7:13] == pytest.approx([2513.4, 2500, -18.2, 42, -0.3, 3], rel=1e-6)
-        assert values[13:] == ["papr_db=31.2 persistence=0.93", "-"]
+        assert values[13:17] == ["papr_db=31.2 persistence=0.93", "-", -9999, 0]
+        assert values[17:] == [3, 1, "Vox 1", 0, 0, "-", "-", "-"]
 
     def test_unknown_figures_keep_the_type_string(self) -> None:
         """Oracle: the documented sentinel -9999; the tags are those of a full record."""
@@ -200,5 +216,5 @@ def test_every_hex_dump_of_the_page_is_a_message_to_a_second_reader() -> None:
 
 def test_every_value_has_its_range() -> None:
     """Oracle: the tables; a name without a range would stop the page, one too many is stale."""
-    specs = (RING, CONTROL, HEARTBEAT, BYE, HEALTH, CHECK, *SPECS)
+    specs = (RING, ALERT, CONTROL, HEARTBEAT, BYE, HEALTH, CHECK, *SPECS)
     assert set(osc_reference.RANGES) == {name for spec in specs for _, name in spec.arguments}

@@ -10,8 +10,7 @@ from osc_receiver import Receiver, decoded, event, snapshot, wait_for
 from pythonosc import slip
 
 from prehowl.daemon.osc_map.fields import Known
-from prehowl.daemon.show.osc_tables import MapArgument, OscMap
-from prehowl.daemon.show.tables import OscTarget
+from prehowl.daemon.show.osc_tables import MapArgument, OscMap, OscTarget
 from prehowl.daemon.sinks.osc import OscSink
 from prehowl.daemon.sinks.osc_link import Link
 from prehowl.daemon.sinks.osc_sender import QUEUE_LENGTH

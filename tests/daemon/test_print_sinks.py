@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+from dataclasses import replace
 
 import fakes
 import pytest
@@ -10,6 +11,7 @@ from conformance import SinkConformance
 from hypothesis import given
 from hypothesis import strategies as st
 
+from prehowl.daemon.events import Alert
 from prehowl.daemon.sinks.csv import COLUMNS, CsvSink
 from prehowl.daemon.sinks.jsonl import JsonlSink
 from prehowl.daemon.sinks.table import HEADER, NAME_CELLS, TableSink, table_line
@@ -191,10 +193,14 @@ def test_json_knows_no_nan():
 @given(events)
 def test_csv_reads_back_as_the_record(event):
     """A reader of the standard library gets each cell back, empty where nothing is known."""
-    text = printed(CsvSink, event, file="a,b.wav")
+    alert = Alert(2, 7, "Vox 1", 7, 9, "Vox 1", "Mix 1")
+    told = replace(event, act="Paper Kites", alert=alert)
+    text = printed(CsvSink, told, file="a,b.wav")
     (row,) = csv.DictReader(io.StringIO(text, newline=""))
     record = {**event.record(), "file": "a,b.wav", "evidence": "papr_db=31.2"}
     record["channel_name"] = printable(event.channel_name)
+    alert = {"mic": "Vox 1", "mix": "Mix 1", "wedge": None, "alert": 2, "lead_channel": 7}
+    record |= {"act": "Paper Kites", **alert}
     assert list(row) == ["file", *COLUMNS]
     assert row == {key: "" if record[key] is None else str(record[key]) for key in row}
 

@@ -59,9 +59,9 @@ class Report:
     advice: Advice
     moments: tuple[Moment, ...]  # worst first
     health: tuple[tuple[str, str], ...]  # (when, what), in order
-    incidents: int  # alarms, those of one howl on many channels taken together
-    alarms: int
-    suspects: int  # rings that never became an alarm
+    alarms: int  # howls: one on many channels counts once
+    heard: int  # rings of channels that alarmed for them, all together
+    suspects: int  # what never became an alarm, on any channel
 
 
 def gather(reader: LogbookReader, run: int | None = None) -> Report:
@@ -91,9 +91,9 @@ def gather(reader: LogbookReader, run: int | None = None) -> Report:
         advice=advise(incidents),
         moments=_worst(reader, incidents, by_id),
         health=tuple(_health(line, by_id[line.run]) for line in lines if line.kind == Kind.HEALTH),
-        incidents=len(incidents),
-        alarms=sum(ring.is_alarm for ring in rings),
-        suspects=sum(not ring.is_alarm for ring in rings),
+        alarms=len(incidents),
+        heard=sum(ring.is_alarm for ring in rings),
+        suspects=len({ring.howl for ring in rings} - {one.clip for one in incidents}),
     )
 
 
@@ -137,8 +137,8 @@ def _worst(
         Moment(
             incident=incident,
             when=when_words(runs[lead.run], lead.alarm_s or lead.onset_s),
-            clip=reader.clip(lead.run, lead.id),
-            spectrum=spectra.get((lead.run, lead.id)),
+            clip=reader.clip(*incident.clip),
+            spectrum=spectra.get(incident.clip),
         )
         for incident in chosen
         for lead in (incident.lead,)

@@ -14,7 +14,7 @@ from prehowl.daemon.logbook.report.data import (
 )
 from prehowl.daemon.logbook.report.style import STYLE
 from prehowl.daemon.logbook.report.timeline import spectrum_svg, timeline
-from prehowl.daemon.sinks.words import band_words, frequency_words, time_words
+from prehowl.daemon.sinks.words import band_words, counted, frequency_words, time_words
 
 
 def page(report: Report) -> str:
@@ -44,8 +44,7 @@ def _head(report: Report) -> str:
     facts = [
         f"{day_words(first)}",
         f"{time_words(length_s)} watched",
-        f"{report.incidents} incident{'s' * (report.incidents != 1)}, "
-        f"{report.alarms} alarm{'s' * (report.alarms != 1)}",
+        f"{counted(report.alarms, 'alarm')}, heard {counted(report.heard, 'time')} on all channels",
         f"{report.suspects} suspicion{'s' * (report.suspects != 1)} that came to nothing",
     ]
     if len(report.runs) > 1:
@@ -123,12 +122,14 @@ def _clip(moment: Moment) -> str:
     data = base64.b64encode(moment.clip.flac).decode()
     return (
         f"<span><audio controls preload='metadata' src='data:audio/flac;base64,{data}'></audio> "
-        f"clip of ring {moment.incident.lead.id}, alarm at {moment.clip.alarm_at_s:.1f} s</span>"
+        f"clip of alert {moment.clip.ring}, channel {moment.clip.channel}, "
+        f"alarm at {moment.clip.alarm_at_s:.1f} s</span>"
     )
 
 
 def _act(part: ActPart) -> str:
-    alarms = sum(ring.is_alarm for channel in part.channels for ring in channel.rings)
+    rings = (ring for channel in part.channels for ring in channel.rings)
+    alarms = len({ring.howl for ring in rings if ring.is_alarm})
     span = f"{time_words(part.act.begin_s)} to {time_words(part.act.end_s)}"
     channels = "".join(_channel(part, channel) for channel in part.channels)
     quiet = f"<p class='quiet'>Quiet: {escape(', '.join(part.quiet))}</p>" if part.quiet else ""
@@ -152,11 +153,13 @@ def _channel(part: ActPart, channel: ChannelPart) -> str:
 def _counts(counts: Sequence[BandCount]) -> str:
     cells = "".join(
         f"<tr><th>{band_words(c.band_hz)}</th><td>{c.alarms}</td><td>{c.howls}</td>"
-        f"<td>{c.suspects}</td><td>{'' if c.cut_db is None else f'-{c.cut_db:g} dB'}</td></tr>"
+        f"<td>{c.heard}</td><td>{c.suspects}</td>"
+        f"<td>{'' if c.cut_db is None else f'-{c.cut_db:g} dB'}</td></tr>"
         for c in counts
     )
     return (
-        "<table><tr><th>band</th><th>alarms</th><th>of these howls</th><th>suspicions only</th>"
+        "<table><tr><th>band</th><th>alarms</th><th>of these howls</th>"
+        "<th>heard of other channels</th><th>suspicions only</th>"
         f"<th>largest cut advised</th></tr>{cells}</table>"
     )
 

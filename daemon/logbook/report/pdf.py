@@ -75,9 +75,7 @@ def _first_page(report: Report) -> Any:
         for text in advice_lines(report.advice)
         for line in textwrap.wrap(text, LINE_CHARACTERS, subsequent_indent="    ")
     ]
-    head = (
-        f"{day_words(report.runs[0])}, {report.incidents} incidents, {report.suspects} suspicions"
-    )
+    head = f"{day_words(report.runs[0])}, {report.alarms} alarms, {report.suspects} suspicions"
     figure.text(0.08, 0.94, _plain(report.title), fontsize=18, weight="bold", va="top")
     figure.text(0.08, 0.905, head, fontsize=10, va="top")
     figure.text(0.08, 0.86, "What to change tomorrow", fontsize=13, weight="bold", va="top")

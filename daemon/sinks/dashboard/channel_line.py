@@ -4,9 +4,9 @@ import numpy as np
 from rich.cells import cell_len
 from rich.style import Style
 
+from prehowl.daemon.alerts_now import BADNESS
 from prehowl.daemon.events import RingEvent
-from prehowl.daemon.rings_now import BADNESS
-from prehowl.daemon.sinks.dashboard.channels import BANDS, Columns, rings_by_channel
+from prehowl.daemon.sinks.dashboard.channels import BANDS, Columns, rank_of, rings_by_channel
 from prehowl.daemon.sinks.dashboard.frame import Line, Paper
 from prehowl.daemon.sinks.dashboard.glyphs import Signs
 from prehowl.daemon.sinks.dashboard.model import View
@@ -15,6 +15,7 @@ from prehowl.daemon.sinks.dashboard.wording import (
     band_and_cut,
     cut_to,
     fitted,
+    hearing_words,
     joined,
     progress_words,
 )
@@ -58,7 +59,7 @@ def _channel_line(
     paper: Paper,
 ) -> Line:
     signs = paper.signs
-    rank = BADNESS[rings[0].state] if rings else 0
+    rank = rank_of(rings)
     style = paper.theme.of_state(rank)
     mark = signs.states[rank] if rank else " "
     line = paper.line()
@@ -74,13 +75,21 @@ def _channel_line(
 
 def _ring_words(view: View, rings: list[RingEvent], cells: int, signs: Signs) -> str:
     """Return the rings in words, with their trends where there is room for one at least."""
-    cores = [f"{ring.state} {band_and_cut(ring)}" for ring in rings]
-    trends = [
-        "noted" if ring.id in view.quieted else progress_words(ring, view.time_s) for ring in rings
+    rings = sorted(rings, key=lambda ring: not ring.is_named)  # its own before what it hears
+    cores = [
+        f"{ring.state} {band_and_cut(ring)}" if ring.is_named else hearing_words(ring)
+        for ring in rings
     ]
+    trends = [_trend(view, ring) for ring in rings]
     full = [f"{core} {trend}".rstrip() for core, trend in zip(cores, trends, strict=True)]
     parts = full if full and cell_len(full[0]) <= cells else cores
     return joined([cut_to(part, cells, signs.ellipsis) for part in parts], cells, signs.dot)
+
+
+def _trend(view: View, ring: RingEvent) -> str:
+    if ring.alert_id in view.quieted:
+        return "noted"
+    return progress_words(ring, view.time_s) if ring.is_named else ""
 
 
 def _put_level(line: Line, view: View, row: int, columns: Columns, paper: Paper) -> None:
@@ -118,7 +127,7 @@ def _put_bands(
     """
     ranks = [0] * BANDS
     for ring in rings:
-        if ring.band_hz in NOMINAL_HZ:
+        if ring.is_named and ring.band_hz in NOMINAL_HZ:
             band = NOMINAL_HZ.index(ring.band_hz)
             ranks[band] = max(ranks[band], BADNESS[ring.state])
             steps[band] = max(steps[band], STATE_STEPS[ranks[band]])

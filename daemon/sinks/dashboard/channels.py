@@ -4,10 +4,11 @@ The order of channels never changes, so that a hand learns where to look. A chan
 another page stands out in the strip, which always shows all channels.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
+from prehowl.daemon.alerts_now import BADNESS
 from prehowl.daemon.events import RingEvent
-from prehowl.daemon.rings_now import BADNESS
 from prehowl.daemon.sinks.dashboard.frame import Line, Paper
 from prehowl.daemon.sinks.dashboard.model import View
 from prehowl.daemon.sinks.dashboard.wording import fitted
@@ -48,6 +49,11 @@ def rings_by_channel(view: View) -> dict[int, list[RingEvent]]:
     return rings
 
 
+def rank_of(rings: Sequence[RingEvent]) -> int:
+    """Return how bad a channel is, 0 to 3; one that only hears another's howl is calm."""
+    return max((BADNESS[ring.state] for ring in rings if ring.is_named), default=0)
+
+
 def strip_height(channels: int, width: int, digits: int) -> int:
     """Return how many lines a strip with every channel takes."""
     return -(-channels // _in_a_row(width, digits))
@@ -66,13 +72,13 @@ def strip_lines(view: View, height: int, paper: Paper) -> list[Line]:
     rings = rings_by_channel(view)
     numbers = list(view.numbers)
     if strip_height(len(numbers), paper.width, digits) > height:
-        numbers = [number for number in numbers if number in rings]
+        numbers = [number for number in numbers if rank_of(rings.get(number, ()))]
     lines = [paper.line() for _ in range(height)]
     if not numbers:
         lines[0].put(f" all {len(view.numbers)} channels calm")
     cells = min(paper.width // in_a_row, digits + 4)
     for place, number in enumerate(numbers[: height * in_a_row]):
-        rank = BADNESS[rings[number][0].state] if number in rings else 0
+        rank = rank_of(rings.get(number, ()))
         mark = paper.signs.pointer[0] if rank >= 2 else " "
         line = lines[place // in_a_row]
         line.put(f"{mark}{number:>{digits}}", paper.theme.of_state(rank))

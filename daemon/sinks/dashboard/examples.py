@@ -1,8 +1,10 @@
 """Invented moments of an invented festival, for pictures and for trying the screen out."""
 
+from dataclasses import replace
+
 import numpy as np
 
-from prehowl.daemon.events import RingEvent
+from prehowl.daemon.events import Alert, RingEvent
 from prehowl.daemon.sinks.base import Health, Snapshot
 from prehowl.daemon.sinks.dashboard.model import Model
 from prehowl.daemon.sources.base import SourceHealth
@@ -110,11 +112,31 @@ def _past(channels: int) -> list[RingEvent]:
     ]
 
 
+def _howl(channels: int) -> list[RingEvent]:
+    """Return one howl that the singer's microphone, its mix and two bystanders hear."""
+    mix = 25 if channels >= 25 else None
+    name = NAMES[_VOX - 1]
+    mix_name = None if mix is None else NAMES[mix - 1]
+    alert = Alert(3, _VOX, name, _VOX, mix, name, mix_name, "centre wedge")
+    heard = (
+        (RingState.SUSPECT, _VOX, 3, 752.6),
+        (RingState.RINGING, _VOX, 3, 753.2),
+        (RingState.RINGING, mix, 5, 753.3),
+        (RingState.SUSPECT, _VOX + 1, 6, 753.5),
+        (RingState.RINGING, 11, 7, 753.6),
+        (RingState.HOWLING, _VOX, 3, 754.0),
+    )
+    return [
+        replace(event(state, channel, id_=id_, time_s=at_s), alert=alert)
+        for state, channel, id_, at_s in heard
+        if channel is not None and channel <= channels
+    ]
+
+
 def stories(channels: int) -> dict[str, list[RingEvent]]:
     """Return the events that lead to each of `MOMENTS`."""
     suspect = event(RingState.SUSPECT, _VOX, time_s=752.6)
     ringing = event(RingState.RINGING, _VOX, time_s=753.2)
-    howling = event(RingState.HOWLING, _VOX, time_s=754.0)
     other = event(RingState.SUSPECT, min(channels, _FIDDLE), id_=4, band_hz=630, time_s=753.8)
     return {
         "calm": [],
@@ -122,6 +144,6 @@ def stories(channels: int) -> dict[str, list[RingEvent]]:
         "suspect": [suspect],
         "ringing": [suspect, other, ringing],
         "at-cap": [with_sheet(told, _WEAK) for told in (suspect, ringing)],
-        "howling": [suspect, other, ringing, howling],
+        "howling": [other, *_howl(channels)],
         "cleared": [suspect, ringing, event(RingState.CLEARED, _VOX, time_s=755.0)],
     }

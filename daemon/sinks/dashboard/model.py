@@ -4,14 +4,14 @@ Knows no terminal and no clock; every call that depends on time is handed `now_s
 own monotonic time, because holding a message is about the reader and not about the recording.
 """
 
-from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from prehowl.daemon.alerts_now import BADNESS, AlertsNow, worst_first
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.notes import Note
-from prehowl.daemon.rings_now import BADNESS
 from prehowl.daemon.sinks.base import Snapshot
+from prehowl.daemon.sinks.dashboard.log import ScreenLog
 from prehowl.daemon.sinks.dashboard.rows import for_rows, weak_rows
 from prehowl.daemon.sinks.dashboard.wording import clean, name_or_number
 from prehowl.daemon.weak_bands import WeakBands
@@ -28,12 +28,11 @@ FRESH_LOSS_S = 60.0
 """Lost audio asks for attention this long; a count from this morning is no news."""
 NOTICE_S = 5.0
 """What came of a command stands on the last line this long, where a hand looks for it."""
-LOG_LENGTH = 100
 
 
 @dataclass(frozen=True, slots=True)
 class Held:
-    """A ring that has cleared, as it was at its worst."""
+    """An alert that has cleared, as it was at its worst."""
 
     worst: RingEvent
     cleared_at_s: float  # reader's time
@@ -49,9 +48,10 @@ class View:
     weak: tuple[frozenset[int], ...]  # bands (0..30) of each row that its EQ sheet knows as weak
     snapshot: Snapshot | None
     heard_s: float | None  # when the snapshot came; None before the first
-    rings: tuple[RingEvent, ...]  # all living, worst first
-    focus: RingEvent | None  # the one in the large space
-    quieted: frozenset[int]  # ids acknowledged in their present state
+    rings: tuple[RingEvent, ...]  # all living ones of all channels, worst first
+    alerts: tuple[RingEvent, ...]  # the howls that they are, one event each, worst first
+    focus: RingEvent | None  # the alert in the large space
+    quieted: frozenset[int]  # ids of alerts acknowledged in their present state
     held: tuple[Held, ...]  # newest first
     log: tuple[RingEvent | Note, ...]  # newest first
     page: int  # from 0; a page beyond the last means the last
@@ -78,6 +78,10 @@ class View:
     def time_s(self) -> float:
         """Stream time of the newest snapshot; 0 before the first."""
         return 0.0 if self.snapshot is None else self.snapshot.time_s
+
+    def heard_on(self, alert: RingEvent) -> int:
+        """Return how many channels ring with an alert now."""
+        return len({ring.channel for ring in self.rings if ring.alert_id == alert.id})
 
     def name_of(self, event: RingEvent) -> str:
         """Return the channel's name for print."""
@@ -122,10 +126,12 @@ class Model:
         self._snapshot: Snapshot | None = None
         self._heard_s: float | None = None
         self._rings: dict[int, RingEvent] = {}
+        self._alerts = AlertsNow()
+        # By id of an alert, like all that follows.
         self._worst: dict[int, RingEvent] = {}
         self._quieted: dict[int, RingState] = {}
         self._held: dict[int, Held] = {}
-        self._log: deque[RingEvent | Note] = deque(maxlen=LOG_LENGTH)
+        self._log = ScreenLog()
         self._notice: tuple[Note, float] | None = None
         self._focus_id: int | None = None
         self._quit_asked_s: float | None = None
@@ -142,20 +148,28 @@ class Model:
 
     def take_event(self, event: RingEvent, now_s: float) -> None:
         """Note that a ring has entered a state."""
-        self._log.appendleft(event)
-        if self._quieted.get(event.id, event.state) is not event.state:
-            del self._quieted[event.id]
         if event.state is RingState.CLEARED:
             self._rings.pop(event.id, None)
-            worst = self._worst.pop(event.id, None)
-            if worst is not None:
-                self._held[event.id] = Held(worst, now_s)
+        else:
+            self._rings[event.id] = event
+        news = self._alerts.take(event)
+        if news is not None:
+            self._take_alert(news.alert, now_s)
+
+    def _take_alert(self, alert: RingEvent, now_s: float) -> None:
+        self._log.alert(alert)
+        if self._quieted.get(alert.id, alert.state) is not alert.state:
+            del self._quieted[alert.id]
+        if alert.state is not RingState.CLEARED:
+            self._note_alert(alert)
             return
-        self._note_ring(event)
+        worst = self._worst.pop(alert.id, None)
+        if worst is not None:
+            self._held[alert.id] = Held(worst, now_s)
 
     def take_note(self, note: Note, now_s: float) -> None:
         """Note what was asked of the watch; an acknowledgement from elsewhere counts here too."""
-        self._log.appendleft(note)
+        self._log.note(note)
         self._notice = (note, now_s)
         if note.verb == "acknowledge" and note.done and note.by != "key":
             self.acknowledge(note.channel)
@@ -171,14 +185,16 @@ class Model:
             self._names = tuple(name_or_number(*pair) for pair in pairs)
         if snapshot.weak_bands is not None:
             self._weak = weak_rows(snapshot.weak_bands, self._numbers)
-        self._rings = {}
-        for ring in snapshot.rings:
-            self._note_ring(ring)
-        self._worst = {key: ring for key, ring in self._worst.items() if key in self._rings}
+        self._rings = {ring.id: ring for ring in snapshot.rings}
+        self._alerts.follow(snapshot.rings)
+        living = {alert.id: alert for alert in self._alerts.worst_first()}
+        for alert in living.values():
+            self._note_alert(alert)
+        self._worst = {key: alert for key, alert in self._worst.items() if key in living}
         self._quieted = {
             key: state
             for key, state in self._quieted.items()
-            if key in self._rings and self._rings[key].state is state
+            if key in living and living[key].state is state
         }
 
     def acknowledge(self, channel: int | None = None) -> None:
@@ -186,7 +202,9 @@ class Model:
         focus = self._focus()
         if channel is not None:
             self._quieted |= {
-                ring.id: ring.state for ring in self._rings.values() if ring.channel == channel
+                alert.id: alert.state
+                for alert in self._alerts.worst_first()
+                if alert.concerns((channel,))
             }
         elif focus is not None:
             self._quieted[focus.id] = focus.state
@@ -202,8 +220,8 @@ class Model:
     def worst_channel(self) -> int:
         """Return the channel of the message in the large space, else of the worst ring, else 0."""
         focus = self._focus()
-        rings = [focus] if focus is not None else list(self._rings.values())
-        return max(rings, key=_badness).channel if rings else 0
+        alerts = self._alerts.worst_first() if focus is None else (focus,)
+        return alerts[0].channel if alerts else 0
 
     def view(self, now_s: float) -> View:
         """Return what is to be seen now."""
@@ -218,11 +236,12 @@ class Model:
             weak=self._weak,
             snapshot=self._snapshot,
             heard_s=self._heard_s,
-            rings=tuple(sorted(self._rings.values(), key=_badness, reverse=True)),
+            rings=worst_first(self._rings.values()),
+            alerts=self._alerts.worst_first(),
             focus=focus,
             quieted=frozenset(self._quieted),
             held=tuple(sorted(self._held.values(), key=_newest)),
-            log=tuple(self._log),
+            log=self._log.lines(),
             page=self.page,
             asked_to_quit=asked is not None and now_s - asked <= CONFIRM_S,
             has_keys=self.has_keys,
@@ -236,34 +255,27 @@ class Model:
             return None
         return self._notice[0]
 
-    def _is_quiet(self, ring: RingEvent) -> bool:
-        """Tell whether a ring is kept out of the large space; a howl breaks through a hold."""
-        held = self._snapshot is not None and ring.channel in self._snapshot.held
-        return ring.id in self._quieted or (held and ring.state is not RingState.HOWLING)
+    def _is_quiet(self, alert: RingEvent) -> bool:
+        """Tell whether it is kept out of the large space; a howl breaks through a hold."""
+        held = self._snapshot is not None and alert.concerns(self._snapshot.held)
+        return alert.id in self._quieted or (held and alert.state is not RingState.HOWLING)
 
-    def _note_ring(self, ring: RingEvent) -> None:
-        self._rings[ring.id] = ring
-        self._held.pop(ring.id, None)
-        worst = self._worst.get(ring.id)
-        if worst is None or BADNESS[ring.state] >= BADNESS[worst.state]:
-            self._worst[ring.id] = ring
+    def _note_alert(self, alert: RingEvent) -> None:
+        self._held.pop(alert.id, None)
+        worst = self._worst.get(alert.id)
+        if worst is None or BADNESS[alert.state] >= BADNESS[worst.state]:
+            self._worst[alert.id] = alert
 
     def _focus(self) -> RingEvent | None:
-        """Return the worst ring that is not quieted; the present one stays till beaten."""
-        open_rings = [ring for ring in self._rings.values() if not self._is_quiet(ring)]
-        if not open_rings:
+        """Return the worst alert that is not quieted; the present one stays till beaten."""
+        alerts = [alert for alert in self._alerts.worst_first() if not self._is_quiet(alert)]
+        if not alerts:
             return None
-        worst = max(open_rings, key=_badness)
-        present = self._rings.get(self._focus_id) if self._focus_id is not None else None
-        if present is None or self._is_quiet(present) or present.state is not worst.state:
+        worst = alerts[0]
+        present = next((alert for alert in alerts if alert.id == self._focus_id), None)
+        if present is None or present.state is not worst.state:
             return worst
         return worst if worst.level_dbfs > present.level_dbfs + TAKE_OVER_DB else present
-
-
-def _badness(event: RingEvent) -> tuple[int, float, float, int]:
-    growth = event.growth_db_per_s
-    growth = float("-inf") if growth is None else growth
-    return (BADNESS[event.state], growth, event.level_dbfs, -event.id)
 
 
 def _held_until(held: Held) -> float:

@@ -8,8 +8,8 @@ more, since what is known of the ring is then old.
 
 from dataclasses import dataclass
 
+from prehowl.daemon.alerts_now import BADNESS
 from prehowl.daemon.events import RingEvent
-from prehowl.daemon.rings_now import BADNESS
 from prehowl.daemon.sinks.base import Snapshot
 from prehowl.daemon.sinks.dashboard.model import Held, View
 from prehowl.daemon.sinks.dashboard.wording import (
@@ -18,7 +18,10 @@ from prehowl.daemon.sinks.dashboard.wording import (
     clean,
     clock_words,
     cut_words,
+    heard_words,
+    loop_words,
     margin_words,
+    mix_words,
     progress_words,
     sheet_words,
 )
@@ -58,7 +61,7 @@ def panel_of(view: View, now_s: float) -> Panel:
         return fault
     if view.held:
         return _held_panel(view, view.held[0], now_s)
-    if view.rings:
+    if view.alerts:
         return _quieted_panel(view)
     return _calm_panel(view, now_s)
 
@@ -106,8 +109,10 @@ def _ring_panel(view: View, ring: RingEvent) -> Panel:
         band_words(ring.band_hz),
         cut,
         (
-            f"{state} {name}: {verb} {band_and_cut(ring)}",
+            f"{state} {name}: {verb} {band_and_cut(ring)}{mix_words(ring)}",
             progress_words(ring, view.time_s),
+            *loop_words(ring),
+            heard_words(view.heard_on(ring)),
             *figures,
         ),
         _others(view, ring),
@@ -121,7 +126,7 @@ def _cut(ring: RingEvent) -> str:
 def _held_panel(view: View, held: Held, now_s: float) -> Panel:
     worst = held.worst
     name, age = view.name_of(worst), age_words(max(0.0, now_s - held.cleared_at_s))
-    text = f"Cleared {age}: was {band_words(worst.band_hz)} on {name}"
+    text = f"Cleared {age}: was {band_words(worst.band_hz)} on {name}{mix_words(worst, ' / ')}"
     word = f"had been {worst.state}"
     band, cut = band_words(worst.band_hz), _cut(worst)
     advice = f"{cut} was advised" if cut not in ("", AT_CAP) else ""
@@ -129,8 +134,8 @@ def _held_panel(view: View, held: Held, now_s: float) -> Panel:
 
 
 def _quieted_panel(view: View) -> Panel:
-    rows = tuple(_short(view, ring) for ring in view.rings)
-    is_held = any(ring.id not in view.quieted for ring in view.rings)
+    rows = tuple(_short(view, ring) for ring in view.alerts)
+    is_held = any(ring.id not in view.quieted for ring in view.alerts)
     text = f"{len(rows)} acknowledged{' or held' if is_held else ''}: {rows[0]}"
     return Panel(0, "NOTED", "", "", "", (text,), ("also:", *rows[1:]) if rows[1:] else ())
 
@@ -158,8 +163,8 @@ def _nearest(view: View, snapshot: Snapshot) -> str:
 
 
 def _others(view: View, shown: RingEvent | None) -> tuple[str, ...]:
-    """Return every other living ring and what has just cleared, for the line below."""
-    rest = [ring for ring in view.rings if shown is None or ring.id != shown.id]
+    """Return every other living alert and what has just cleared, for the line below."""
+    rest = [ring for ring in view.alerts if shown is None or ring.id != shown.id]
     parts = [_short(view, ring) for ring in rest]
     if shown is not None:
         parts += [
@@ -172,7 +177,7 @@ def _others(view: View, shown: RingEvent | None) -> tuple[str, ...]:
 
 def _short(view: View, ring: RingEvent) -> str:
     mark = " (noted)" if ring.id in view.quieted else ""
-    mark = " (held)" if ring.channel in view.held_channels else mark
+    mark = " (held)" if ring.concerns(view.held_channels) else mark
     return f"{view.name_of(ring)} {ring.state} {band_and_cut(ring)}{mark}"
 
 

@@ -11,6 +11,7 @@ from collections.abc import Callable, Mapping, Sequence
 
 from rich.console import Console
 
+from prehowl.daemon.alerts_now import AlertsNow
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.notes import Note
 from prehowl.daemon.osc_in.verbs import Command, Verb
@@ -96,12 +97,15 @@ class Dashboard(ScreenSink[Model]):
         self._on_command = on_command
         self._clock = clock
         self._lock = threading.Lock()
+        self._told = AlertsNow()
         self._pending: deque[RingEvent] = deque(maxlen=PENDING_LINES)
 
     def on_event(self, event: RingEvent) -> None:
         """Take one event; returns at once."""
         with self._lock:
-            self._pending.append(event)
+            news = self._told.take(event)
+            if news is not None:
+                self._pending.append(news.alert)
             if not self.faults:
                 self._model.take_event(event, self._clock())
 
@@ -141,7 +145,7 @@ class Dashboard(ScreenSink[Model]):
             self._on_quit()
 
     def lines_instead(self) -> list[str]:
-        """Return a line for each event since the last call."""
+        """Return a line for each alert that has changed since the last call."""
         with self._lock:
             lines = [table_line(event) for event in self._pending]
             self._pending.clear()

@@ -65,6 +65,35 @@ def sheet_words(event: RingEvent) -> str:
     return f"known weak, {cut_words(event.sheet_cut_db)} on the sheet"
 
 
+def mix_words(event: RingEvent, joint: str = " on ") -> str:
+    """Return ' on Mix 1' where the howl's mix is known and is not the channel that leads."""
+    alert = event.alert
+    if alert is None or alert.mix is None or alert.mix_channel == alert.channel:
+        return ""
+    return f"{joint}{clean(alert.mix)}"
+
+
+def loop_words(event: RingEvent) -> tuple[str, ...]:
+    """Return which wedge, and where a mix leads which microphone: what is known of them."""
+    alert = event.alert
+    if alert is None:
+        return ()
+    is_told_mic = alert.mic is not None and alert.mic_channel != alert.channel
+    mic = f"mic {clean(alert.mic)}" if is_told_mic and alert.mic else ""
+    return (mic, clean(alert.wedge) if alert.wedge else "")
+
+
+def heard_words(channels: int) -> str:
+    """Return on how many channels it is heard, where that is not one alone."""
+    return f"heard on {channels} channels" if channels > 1 else ""
+
+
+def hearing_words(event: RingEvent) -> str:
+    """Return what stands on the line of a channel that only hears a howl of another one."""
+    name = "" if event.alert is None else clean(event.alert.channel_name)
+    return f"hears {name} {band_words(event.band_hz)}"
+
+
 def margin_words(margin_db: float | None) -> str:
     """Return what is left of the loop's margin, in words."""
     if margin_db is None:

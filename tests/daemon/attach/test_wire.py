@@ -21,6 +21,7 @@ from prehowl.daemon.attach.wire import (
     show_packets,
     view_packets,
 )
+from prehowl.daemon.events import Alert
 from prehowl.daemon.notes import Note
 from prehowl.daemon.osc_in.decode import messages_in
 from prehowl.daemon.sinks.base import Health, Snapshot
@@ -29,7 +30,9 @@ from prehowl.daemon.sinks.osc_messages import control_datagram, ring_datagram
 from prehowl.daemon.sources.base import SourceHealth
 from prehowl.detectors.rings import RingState
 
-SHOWN = Shown("Field", "9.8.7", (1, 2, 17), ("Vox 1", "Gäst 歌手", "Mix 1"))
+WEAK = (frozenset({0, 21}), frozenset(), frozenset({30}))
+SHOWN = Shown("Field", "9.8.7", (1, 2, 17), ("Vox 1", "Gäst 歌手", "Mix 1"), WEAK)
+ALERT = Alert(1, 1, "Vox 1", 1, 17, "Vox 1", "Mix 1", None)
 
 
 def moment(rows: int = 3, rings: int = 2) -> Snapshot:
@@ -43,7 +46,13 @@ def moment(rows: int = 3, rings: int = 2) -> Snapshot:
         peak_dbfs=dice.uniform(-90, 0, rows).astype(np.float32),
         suspicion=dice.uniform(0, 1, (rows, 31)).astype(np.float32),
         rings=tuple(
-            replace(event(RingState.HOWLING, id=i, channel=1, evidence={}), act="Paper Kites")
+            replace(
+                event(RingState.HOWLING, id=i, channel=1, evidence={}),
+                act="Paper Kites",
+                sheet_cut_db=6.0,
+                sheet_at_cap=True,
+                alert=ALERT,
+            )
             for i in range(1, rings + 1)
         ),
         health=health,
@@ -68,6 +77,7 @@ class TestRoundTrip:
         (got,) = [h.snapshot for h in heard(view_packets(sent, 2), reader) if h.snapshot]
         assert shown == SHOWN
         assert got.names == SHOWN.names
+        assert {n: weak.indices for n, weak in got.weak_bands.items()} == {1: WEAK[0], 17: WEAK[2]}
         np.testing.assert_allclose(got.level_dbfs, sent.level_dbfs, atol=0.0501)
         np.testing.assert_allclose(got.peak_dbfs, sent.peak_dbfs, atol=0.0501)
         np.testing.assert_allclose(got.suspicion, sent.suspicion, atol=0.5 / 255 + 1e-6)
@@ -133,7 +143,7 @@ class TestRoundTrip:
 def test_another_contract_is_refused_with_both_numbers() -> None:
     """A screen of another version says so, instead of showing nonsense."""
     packet = message_bytes("/prehowl/attach/show", [("i", 99), ("i", 0), ("s", "T"), ("s", "1")])
-    with pytest.raises(NotUnderstood, match="contract 99, this is 2"):
+    with pytest.raises(NotUnderstood, match="contract 99, this is 3"):
         heard(packets("show", 1, [packet]))
 
 

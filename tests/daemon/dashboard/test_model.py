@@ -5,8 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from prehowl.daemon.events import Alert, RingEvent
 from prehowl.daemon.sinks.dashboard import examples
 from prehowl.daemon.sinks.dashboard import model as m
+from prehowl.daemon.sinks.dashboard.log import LOG_LENGTH
 from prehowl.detectors.rings import RingState
 
 SUSPECT, RINGING, HOWLING, CLEARED = RingState
@@ -111,8 +113,58 @@ def test_quitting_takes_two_presses_in_a_short_time():
 
 def test_the_log_is_bounded():
     """A long day must not eat memory."""
-    made = model(*(ring(SUSPECT, n) for n in range(3 * m.LOG_LENGTH)))
-    assert len(made.view(0.0).log) == m.LOG_LENGTH
+    made = model(*(ring(SUSPECT, n) for n in range(3 * LOG_LENGTH)))
+    assert len(made.view(0.0).log) == LOG_LENGTH
+
+
+def _heard(id_: int, channel: int, state: RingState, lead: int = 2, **more) -> RingEvent:
+    """Return a ring that is part of alert 1, which belongs to `lead`."""
+    alert = Alert(1, lead, f"Mic {lead}", lead, 9, f"Mic {lead}", "Mix 1", "left wedge")
+    return replace(examples.event(state, channel, id_=id_), alert=alert, **more)
+
+
+class TestOneHowlOnManyChannels:
+    """Oracle: definition. The screen tells a howl once; the channels tell what they hear."""
+
+    def test_it_is_one_message_one_line_and_one_note(self):
+        """Three channels ring, one alert is shown, and one line in the log a state."""
+        made = model(
+            _heard(1, 2, SUSPECT),
+            _heard(2, 3, SUSPECT),
+            _heard(3, 4, SUSPECT),
+            _heard(1, 2, RINGING),
+        )
+        view = made.view(0.0)
+        assert [alert.id for alert in view.alerts] == [1]
+        assert (view.focus.state, view.focus.channel) == (RINGING, 2)
+        assert (len(view.rings), view.heard_on(view.focus)) == (3, 3)
+        assert [line.state for line in view.log] == [RINGING, SUSPECT]
+        made.acknowledge()
+        assert made.view(1.0).focus is None
+
+    def test_it_goes_on_until_the_last_has_cleared(self):
+        """The one that led goes first; the message stays, under its name."""
+        made = model(_heard(1, 2, RINGING), _heard(2, 3, RINGING), _heard(1, 2, CLEARED))
+        assert (made.view(0.0).focus.channel, made.view(0.0).held) == (2, ())
+        made.take_event(_heard(2, 3, CLEARED), 1.0)
+        view = made.view(1.0)
+        assert view.focus is None
+        assert [held.worst.state for held in view.held] == [RINGING]
+
+    def test_better_names_are_no_second_line(self):
+        """A microphone speaks after its mix: the line is corrected where it stands."""
+        made = model(_heard(1, 9, RINGING, lead=9), _heard(2, 2, RINGING, lead=2))
+        (line,) = made.view(0.0).log
+        assert line.channel_name == "Mic 2"
+
+    def test_a_hold_on_the_mix_holds_the_howl_of_its_loop(self):
+        """The channels that an alert names are its own; a bystander's hold is not its hold."""
+        made = model(_heard(1, 2, RINGING), _heard(2, 3, RINGING))
+        for held, focus in ((9, None), (3, 1)):
+            rings = tuple(_heard(n, ch, RINGING) for n, ch in ((1, 2), (2, 3)))
+            made.take_snapshot(replace(examples.snapshot(8, rings), held=frozenset({held})), 0.0)
+            shown = made.view(0.0).focus
+            assert (shown and shown.id) == focus
 
 
 @pytest.mark.parametrize("rows", [0, 3, 12])

@@ -148,7 +148,7 @@ def test_the_loop_obeys_between_pieces_and_events_carry_the_act() -> None:
     """End to end with doubles: the command comes before the second change, after the first."""
     commands = OneByOne(Command(Verb.NEXT_ACT, "key"))
     target = desk(sources=(commands,))
-    script = [change(sample=100), change(RingState.HOWLING, sample=9000, ch=1)]
+    script = [change(sample=100), change(RingState.HOWLING, sample=9000, ch=1, id=2)]
     taking, other = NotedSink(), FakeSink()
     run_loop(
         FakeSource(chopped(np.zeros((9600, 2), np.float32), [4800, 4800]), channels=2),

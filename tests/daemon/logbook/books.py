@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from fakes import event
 
-from prehowl.daemon.events import RingEvent
+from prehowl.daemon.events import Alert, RingEvent
 from prehowl.daemon.logbook.records import ActChange, ChannelRow, RunInfo
 from prehowl.daemon.logbook.sink import ClipPlan, LogbookSink
 from prehowl.detectors.rings import RingState
@@ -25,7 +25,14 @@ INFO = RunInfo("watch", "Stage box", "Quarry Meadow <Saturday>", RATE_HZ, "0", R
 
 
 def howl(
-    id: int, channel: int, at_s: float, *, hz: float = 2513.0, name: str | None = None, dbfs=-18.2
+    id: int,
+    channel: int,
+    at_s: float,
+    *,
+    hz: float = 2513.0,
+    name: str | None = None,
+    dbfs: float = -18.2,
+    alert: Alert | None = None,
 ) -> list[RingEvent]:
     """Return the four events of one ring that begins at `at_s` and is calm 2 s later."""
     names = {row.number: row.name for row in ROWS}
@@ -34,7 +41,9 @@ def howl(
     made = []
     for after_s, state in enumerate(RingState):
         one = event(state, time_s=at_s + after_s / 2, frequency_hz=hz, band_hz=band, **told)
-        made.append(RingEvent(**{**_fields(one), "onset_s": at_s, "level_dbfs": dbfs}))
+        made.append(
+            RingEvent(**{**_fields(one), "onset_s": at_s, "level_dbfs": dbfs, "alert": alert})
+        )
     return made
 
 

@@ -9,10 +9,13 @@ import sys
 import numpy as np
 import pytest
 import soundfile
-from logbook.books import howl, written
+from logbook.books import INFO, howl, written
 
 from prehowl.daemon import cli
+from prehowl.daemon.events import Alert
 from prehowl.daemon.logbook.place import logbook_folder, logbook_path
+from prehowl.daemon.logbook.sink import ClipPlan, LogbookSink
+from prehowl.daemon.notes import Note
 
 
 def run(capsys, *words) -> tuple[int, str, str]:
@@ -71,7 +74,7 @@ def test_show_tells_line_by_line(capsys, saturday):
     assert code == 0
     assert lines[0].startswith("run 1: ")
     assert [line.split()[1] for line in lines[1:]] == ["act", "ring", "ring", "ring", "ring"]
-    assert "ringing at 2513 Hz  clip of ring 3" in lines[3]
+    assert "ringing at 2513 Hz  clip of alert 3" in lines[3]
     _code, out, _err = run(capsys, "logbook", "show", "saturday", "--kind", "act")
     assert len(out.splitlines()) == 2
 
@@ -93,6 +96,26 @@ def test_export_gives_the_records_back(capsys, saturday, tmp_path):
     _code, out, _err = run(capsys, "logbook", "export", "saturday", "--format", "csv")
     rows = list(csv.DictReader(io.StringIO(out)))
     assert [row["state"] for row in rows] == ["", "suspect", "ringing", "howling", "cleared"]
+    assert {row["act"] for row in rows} == {"First"}
+
+
+def test_csv_tells_the_act_the_alert_and_what_people_did(capsys, home):
+    """Oracle: by hand. A note's line has its verb, who asked, and what came of it."""
+    alert = Alert(3, 1, "Vox 1", 1, 5, "Vox 1", "Mix 1", "left wedge")
+    path = written(home / "sunday.logbook", howl(3, 1, 4.0, alert=alert))
+    sink = LogbookSink(path, INFO, clips=ClipPlan(is_on=False))
+    sink.start()
+    sink.on_note(Note(1.0, "next_act", "osc 192.0.2.7", True, "act 2 of 2: Third", act="Third"))
+    sink.on_event(howl(1, 2, 2.0)[0])
+    sink.close()
+    _code, out, _err = run(capsys, "logbook", "export", "sunday", "--format", "csv")
+    rows = list(csv.DictReader(io.StringIO(out)))
+    ring, note, later = rows[1], rows[-2], rows[-1]
+    told = [ring[name] for name in ("alert", "mic", "mix", "wedge", "channel_name")]
+    assert told == ["3", "Vox 1", "Mix 1", "left wedge", "Vox 1"]
+    told = [note[name] for name in ("kind", "verb", "by", "done", "text", "act")]
+    assert told == ["control", "next_act", "osc 192.0.2.7", "True", "act 2 of 2: Third", "Third"]
+    assert (later["state"], later["act"], later["alert"]) == ("suspect", "Third", "")
 
 
 def test_report_writes_a_page_and_a_pdf(capsys, saturday, tmp_path):
@@ -169,7 +192,7 @@ def test_the_show_file_asks_for_a_logbook_and_the_switch_keeps_audio_out(
     assert (home / "from-show.logbook").exists()
     _code, out, _err = run(capsys, "logbook", "show", "from-show")
     assert " Vox " in out
-    assert "clip of ring" not in out
+    assert "clip of alert" not in out
 
 
 def test_two_watches_on_one_logbook_are_refused(capsys, home, recording):

@@ -16,6 +16,7 @@ import pytest
 import soundfile
 from logbook.books import howl, written
 
+from prehowl.daemon.events import Alert
 from prehowl.daemon.logbook.reader import LogbookReader
 from prehowl.daemon.logbook.report.data import gather
 from prehowl.daemon.logbook.report.page import page
@@ -30,6 +31,7 @@ from prehowl.daemon.logbook.report.timeline import (
     tick_step,
 )
 
+HOWL = Alert(1, 1, "Vox 1", 1, 5, "Vox 1", "Mix 1")
 VOID = {"meta", "line", "rect", "circle", "polyline"}
 """Elements without a closing tag: HTML's own, and SVG's as they are written here."""
 BROWSERS = ("chromium", "chromium-browser")
@@ -68,8 +70,8 @@ def logbook(tmp_path_factory) -> Path:
     """Give a logbook of two acts, a howl that three channels hear, and hostile names."""
     path = tmp_path_factory.mktemp("report") / "saturday.logbook"
     events = [
-        *howl(1, 1, 4.0, dbfs=-12.0),
-        *howl(2, 5, 4.1, dbfs=-6.0),
+        *howl(1, 1, 4.0, dbfs=-12.0, alert=HOWL),
+        *howl(2, 5, 4.1, dbfs=-6.0, alert=HOWL),
         *howl(3, 2, 30.0, hz=640.0, name="<script>alert('x')</script>"),
         *howl(4, 1, 40.0),
         *howl(5, 2, 50.0, hz=1000.0)[:1],
@@ -148,7 +150,7 @@ def test_a_show_without_any_ring_is_a_page_too(tmp_path):
     with LogbookReader(path) as reader:
         text = page(gather(reader))
     assert "Nothing: no band rang more than once" in text
-    assert "0 incidents, 0 alarms" in text
+    assert "0 alarms, heard 0 times on all channels" in text
 
 
 def test_frequency_is_logarithmic_upwards():

@@ -12,6 +12,7 @@ from logbook.books import INFO, RATE_HZ, howl, small_disc, sound
 from rig.watching import poll
 
 from prehowl.daemon.errors import OutputError
+from prehowl.daemon.events import Alert
 from prehowl.daemon.logbook.reader import LogbookError, LogbookReader
 from prehowl.daemon.logbook.records import Entry
 from prehowl.daemon.logbook.sink import ClipPlan, LogbookSink
@@ -98,6 +99,22 @@ def test_one_ring_is_one_clip_and_a_suspect_is_none(opened, tmp_path):
         assert list(reader.clip_sizes()) == [(1, 2)]
         ((_, clip),) = reader.clips()
     assert soundfile.info(io.BytesIO(clip.flac)).frames == RATE_HZ // 10  # the end came early
+
+
+def test_one_howl_on_many_channels_is_one_clip_of_the_channel_it_belongs_to(opened, tmp_path):
+    """Oracle: definition. The mix alarms first, the microphone leads; later alarms add nothing."""
+    alert = Alert(1, 1, "Vox 1", 1, 5, "Vox 1", "Mix 1")
+    sink = opened(clips=ClipPlan(before_s=0.1, after_s=0.1))
+    sink.on_samples(sound(0.5))
+    for id, channel, at_s in ((1, 5, 1.0), (2, 1, 1.1), (3, 2, 1.2)):
+        for one in howl(id, channel, at_s, alert=alert)[:3]:
+            sink.on_event(one)
+    sink.close()
+    with read(tmp_path) as reader:
+        ((_, clip),) = reader.clips()
+        ((_, spectrum),) = reader.spectra()
+        assert len(list(reader.lines(kind="ring"))) == 9
+    assert (clip.ring, clip.channel, spectrum.channel) == (1, 1, 1)
 
 
 def test_the_switch_keeps_all_audio_out_but_not_the_spectrum(opened, tmp_path):

@@ -13,6 +13,7 @@ from pythonosc import slip
 from pythonosc.osc_bundle import OscBundle
 from pythonosc.osc_packet import OscPacket
 
+from prehowl.daemon.events import Alert
 from prehowl.daemon.osc_map.fields import Known
 from prehowl.daemon.osc_map.limiter import MOST_ADDRESSES, Limiter, Mapped
 from prehowl.daemon.osc_map.mapper import Mapper
@@ -61,6 +62,76 @@ class Bench:
 
 ON = OscMap("/on", send="enter", at_most_hz=1000)
 OFF = OscMap("/off", send="leave", at_most_hz=1000)
+
+
+def heard(id_: int, channel: int, state: str = "ringing", lead: int = 1) -> dict[str, object]:
+    """Return what makes a ring of alert 1: microphone 1, mix 9."""
+    alert = Alert(1, lead, f"Ch {lead}", 1, 9, "Ch 1", "Mix 1", "left wedge")
+    return {"number": id_, "channel": channel, "state": state, "alert": alert}
+
+
+class TestOneHowlOnManyChannels:
+    """Oracle: definition; docs/osc.md, mappings."""
+
+    def test_it_enters_and_leaves_once(self) -> None:
+        """Three channels ring: one message; the last that clears leaves."""
+        bench = Bench(ON, OFF)
+        told = [bench.take(**heard(n, channel)) for n, channel in ((1, 1), (2, 9), (3, 4))]
+        assert [addresses(packets) for packets in told] == [["/on"], [], []]
+        told = [bench.take(**heard(n, ch, "cleared")) for n, ch in ((1, 1), (2, 9), (3, 4))]
+        assert [addresses(packets) for packets in told] == [[], [], ["/off"]]
+
+    def test_every_channel_can_be_asked_for(self) -> None:
+        """`each_channel` counts the ring of every channel."""
+        each = OscMap("/on/{channel}", each_channel=True, at_most_hz=1000)
+        bench = Bench(each)
+        told = [bench.take(**heard(n, channel)) for n, channel in ((1, 1), (2, 9), (3, 4))]
+        assert [addresses(packets) for packets in told] == [["/on/1"], ["/on/9"], ["/on/4"]]
+
+    @pytest.mark.parametrize(
+        ("wanted", "passes"),
+        [
+            ({"kinds": ("mix",)}, True),
+            ({"channels": (9,)}, True),
+            ({"channels": (1,)}, True),
+            ({"channels": (4,)}, False),  # only hears it
+        ],
+    )
+    def test_it_passes_by_the_channels_that_it_names(
+        self, wanted: dict[str, object], passes: bool
+    ) -> None:
+        """A lamp of the mix wants the howls of its loop, a bystander's lamp does not."""
+        known = Known({1: "mic", 4: "mic", 9: "mix"})
+        bench = Bench(OscMap("/on", at_most_hz=1000, **wanted), known=known)  # type: ignore[arg-type]
+        told = [*bench.take(**heard(1, 1)), *bench.take(**heard(2, 4))]
+        assert addresses(told) == ["/on"] * passes
+
+    def test_better_names_ring_no_second_time_but_move_a_lamp(self) -> None:
+        """The mix led, then the microphone: one message a howl; each lamp is lit and put out."""
+        lamps = (
+            OscMap("/lamp/{channel}/on", at_most_hz=1000),
+            OscMap("/lamp/{channel}/off", send="leave", at_most_hz=1000),
+        )
+        bench = Bench(ON, *lamps)
+        assert addresses(bench.take(**heard(1, 9, lead=9))) == ["/on", "/lamp/9/on"]
+        assert sorted(addresses(bench.take(**heard(2, 1)))) == ["/lamp/1/on", "/lamp/9/off"]
+
+    def test_templates_can_name_the_loop(self) -> None:
+        """Microphone, mix and wedge; a dash for what is not known."""
+        text = MapArgument("string", "{alert}: {mic} / {mix} / {wedge}")
+        bench = Bench(OscMap("/text", args=(text,), at_most_hz=1000))
+        assert said(bench.take(**heard(2, 1))) == [("/text", ["1: Ch 1 / Mix 1 / left wedge"])]
+        bench.now_s += 1.0
+        assert said(bench.take(number=7)) == [("/text", ["7: - / - / -"])]
+
+    def test_lost_events_are_made_up_for(self) -> None:
+        """Oracle: definition. The living rings are the whole truth after an overflow."""
+        bench = Bench(ON, OFF)
+        bench.take(**heard(1, 1))
+        bench.mapper.reconcile([event(**heard(2, 4))], WALL_S, bench.now_s)  # type: ignore[arg-type]
+        assert bench.due() == []
+        bench.mapper.reconcile([], WALL_S, bench.now_s)
+        assert addresses(bench.due()) == ["/off"]
 
 
 class TestFilter:

@@ -19,8 +19,9 @@ from prehowl.daemon.show import (
 )
 from prehowl.daemon.show.in_force import target_from_words
 from prehowl.daemon.show.load import read_show
+from prehowl.daemon.show.osc_tables import MESSAGES
 from prehowl.daemon.show.reference import reference_page, toml
-from prehowl.daemon.show.tables import MESSAGES, RATES_HZ, SENSITIVITIES, Stage
+from prehowl.daemon.show.tables import RATES_HZ, SENSITIVITIES, Stage
 from prehowl.detectors.engine import ChannelSetup
 
 ROOT = Path(__file__).parents[3]
