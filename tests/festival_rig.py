@@ -265,16 +265,21 @@ def _screens(*wanted: tuple[list[str], tuple[int, int]]) -> Iterator[list[bytear
         selector.register(master, selectors.EVENT_READ, kept)
 
     def read() -> None:
+        if not selector.get_map():
+            stop.wait(0.2)
+            return
         for key, _ in selector.select(0.2):
-            key.data.extend(os.read(key.fd, 65536))
+            data = _rest_of(key.fd)
+            key.data.extend(data)
+            if not data:  # else it stays ready for ever, and the others are never read
+                selector.unregister(key.fd)
 
     thread = threading.Thread(target=_again, args=(read, stop))
     thread.start()
     try:
         yield drawn
-        for process, _ in started:
+        for process, _ in started:  # so that each ends while others still draw
             process.send_signal(signal.SIGTERM)
-        for process, _ in started:
             process.wait(PATIENCE_S)
         _until(lambda: all(b"\x1b[?1049l" in data for data in drawn))
     finally:
@@ -286,6 +291,14 @@ def _screens(*wanted: tuple[list[str], tuple[int, int]]) -> Iterator[list[bytear
         selector.close()
         for _, master in started:
             os.close(master)
+
+
+def _rest_of(master: int) -> bytes:
+    """Return what a terminal holds; nothing once its last process has left (EIO, Linux)."""
+    try:
+        return os.read(master, 65536)
+    except OSError:
+        return b""
 
 
 def _screen(hosts: list[str], size: tuple[int, int]) -> "tuple[subprocess.Popen[bytes], int]":
