@@ -265,14 +265,7 @@ def _screens(*wanted: tuple[list[str], tuple[int, int]]) -> Iterator[list[bytear
         selector.register(master, selectors.EVENT_READ, kept)
 
     def read() -> None:
-        if not selector.get_map():
-            stop.wait(0.2)
-            return
-        for key, _ in selector.select(0.2):
-            data = _rest_of(key.fd)
-            key.data.extend(data)
-            if not data:  # else it stays ready for ever, and the others are never read
-                selector.unregister(key.fd)
+        _read_ready(selector)
 
     thread = threading.Thread(target=_again, args=(read, stop))
     thread.start()
@@ -291,6 +284,15 @@ def _screens(*wanted: tuple[list[str], tuple[int, int]]) -> Iterator[list[bytear
         selector.close()
         for _, master in started:
             os.close(master)
+
+
+def _read_ready(selector: selectors.BaseSelector) -> None:
+    """Read what has been drawn on any terminal within 0.2 s."""
+    for key, _ in selector.select(0.2):
+        data = _rest_of(key.fd)
+        key.data.extend(data)
+        if not data:  # else it stays ready for ever, and the others are never read
+            selector.unregister(key.fd)
 
 
 def _rest_of(master: int) -> bytes:
