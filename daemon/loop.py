@@ -25,6 +25,7 @@ from prehowl.daemon.sinks.words import counted
 from prehowl.daemon.sources.base import Block, Source, SourceHealth
 from prehowl.daemon.stopping import Stop, StopFlag, stop_on_signals
 from prehowl.daemon.stream_time import StreamTime
+from prehowl.daemon.turns import quick_turns
 from prehowl.daemon.weak_bands import WeakBands, with_sheet
 from prehowl.detectors.engine import EngineView
 from prehowl.detectors.rings import RingChange
@@ -132,6 +133,7 @@ def run_loop(
     loop.warn = warn or (lambda _text: None)
     loop.weak_bands = weak_bands or {}
     with ExitStack() as stack:
+        stack.enter_context(quick_turns())
         stack.callback(source.close)
         for sink in sinks:
             sink.start()

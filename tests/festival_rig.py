@@ -212,7 +212,10 @@ def _daemon(folder: Path, title: str, recording: Path) -> "subprocess.Popen[byte
     words = ["watch", "--recording", str(recording), "--format", "jsonl"]
     words += ["--channels", CHANNELS[title], "--show", str(folder / f"{title}.toml")]
     with (folder / f"{title}.out").open("wb") as out, (folder / f"{title}.err").open("wb") as err:
-        return subprocess.Popen(_prehowl(*words), stdout=out, stderr=err)
+        daemon = subprocess.Popen(_prehowl(*words), stdout=out, stderr=err)
+    with contextlib.suppress(PermissionError):  # before screens, as a service is (configs/systemd)
+        os.setpriority(os.PRIO_PROCESS, daemon.pid, -10)
+    return daemon
 
 
 @contextlib.contextmanager
