@@ -7,11 +7,12 @@ in other blocks with nothing but the engine, whose count of events must be the s
 """
 
 import multiprocessing
+import os
 import tempfile
 from collections.abc import Callable, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from importlib.metadata import version
+from multiprocessing.connection import Connection
 from pathlib import Path
 
 from prehowl.daemon.bench.crew import Crew, running_order
@@ -98,12 +99,8 @@ def soak(
 ) -> Soak:
     """Run both; `say` is told the stream time in hours now and then."""
     plan = _Plan(channels, rate_hz, hours, seed)
-    # A fresh process: a fork of one that already runs threads can stall.
-    with (
-        ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn")) as beside,
-        tempfile.TemporaryDirectory() as folder,
-    ):
-        scanned = beside.submit(_scan, plan)
+    scan = _Scan(plan)
+    with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "soak.logbook"
         gauge = Gauge(plan.seconds / SAMPLES_OF_MEMORY, say)
         crew = Crew(channels, plan.seconds)
@@ -122,7 +119,7 @@ def soak(
             rate_hz=rate_hz,
             hours=hours,
             events=live.events,
-            events_of_scan=scanned.result(),
+            events_of_scan=scan.events(),
             events_in_logbook=kept,
             notes=crew.notes,
             notes_in_logbook=noted,
@@ -147,7 +144,36 @@ def _outlets(plan: _Plan, path: Path) -> list[Sink]:
     ]
 
 
-def _scan(plan: _Plan) -> int:
-    """Return the events of the engine alone."""
-    source = plan.source(SCAN_BLOCK)
-    return run_loop(source, plan.engine(), [], names=source.names, snapshot_s=None).events
+class _Scan:
+    """The engine alone over the same samples, in a process of its own."""
+
+    def __init__(self, plan: _Plan) -> None:
+        """Start it: a fresh process, as a fork of one that already runs threads can stall."""
+        context = multiprocessing.get_context("spawn")
+        self._way, theirs = context.Pipe(duplex=False)
+        process = context.Process(target=_scan, args=(plan, theirs), daemon=True)
+        process.start()
+        theirs.close()
+
+    def events(self) -> int:
+        """Return the number of events, once there is one."""
+        with self._way:
+            return int(self._way.recv())
+
+
+def _scan(plan: _Plan, way: Connection) -> None:
+    """Tell the number of events of the engine alone."""
+    source, stop = plan.source(SCAN_BLOCK), _Orphaned(os.getppid())
+    done = run_loop(source, plan.engine(), [], names=source.names, snapshot_s=None, stop=stop)
+    if not stop.is_set():
+        way.send(done.events)
+
+
+@dataclass(frozen=True, slots=True)
+class _Orphaned:
+    """Set once the process that wants the count has gone: hours of work would be for nobody."""
+
+    parent: int
+
+    def is_set(self) -> bool:
+        return os.getppid() != self.parent
