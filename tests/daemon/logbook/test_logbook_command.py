@@ -95,6 +95,7 @@ def test_export_gives_the_records_back(capsys, saturday, tmp_path):
     assert [row["state"] for row in rows] == ["", "suspect", "ringing", "howling", "cleared"]
 
 
+@pytest.mark.optional
 def test_report_writes_a_page_and_a_pdf(capsys, saturday, tmp_path):
     """Oracle: definition; a PDF of a page for what to change and a page for the act."""
     pytest.importorskip("matplotlib", reason="needs matplotlib (extra `report`)")
