@@ -2,6 +2,7 @@
 
 import os
 import sys
+from array import array
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -22,10 +23,11 @@ class Gauge:
 
     every_s: float  # of stream time
     say: Callable[[float], None]  # told the stream time in hours at every reading
-    time_s: list[float] = field(default_factory=list)
-    memory_mb: list[float] = field(default_factory=list)
-    objects: list[float] = field(default_factory=list)
-    files: list[int] = field(default_factory=list)
+    # Arrays, not lists: a reading that is kept as an object would be counted by the next one.
+    time_s: "array[float]" = field(default_factory=lambda: array("d"))
+    memory_mb: "array[float]" = field(default_factory=lambda: array("d"))
+    objects: "array[float]" = field(default_factory=lambda: array("d"))
+    files: "array[int]" = field(default_factory=lambda: array("l"))
 
     def start(self) -> None:
         """Begin without figures."""
@@ -51,7 +53,7 @@ class Gauge:
         """Index of the first reading that counts: by then every thread has opened what it needs."""
         return round(SETTLE_SHARE * len(self.time_s))
 
-    def slope_of(self, readings: list[float]) -> tuple[float, float]:
+    def slope_of(self, readings: "array[float]") -> tuple[float, float]:
         """Return growth an hour of stream time, and its standard error."""
         first = self.settled
         return drift(np.array(self.time_s[first:]) / 3600, np.array(readings[first:]))

@@ -16,7 +16,7 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 
 from prehowl.daemon.bench.crew import Crew, running_order
-from prehowl.daemon.bench.gauge import Gauge
+from prehowl.daemon.bench.gauge import SETTLE_SHARE, Gauge
 from prehowl.daemon.bench.repeated import Gap, RepeatedSource, one_round
 from prehowl.daemon.desk.desk import Desk
 from prehowl.daemon.logbook.reader import LogbookReader
@@ -31,6 +31,8 @@ from prehowl.detectors.engine import ChannelSetup, Engine
 LIVE_BLOCK, SCAN_BLOCK = 512, 12000
 SAMPLES_OF_MEMORY = 200
 CLIPS_MB = 5.0
+FILL_MB = 1.0
+"""So much may come in all: SQLite's own cache, up to 2 MB, fills for longer than a short run."""
 DISCARD_PORT = 9
 GAPS = 4
 GAP_S = 2.5
@@ -63,8 +65,12 @@ class Soak:
         """Tell whether nothing was lost and nothing grows that can be told from noise."""
         counts = {self.events, self.events_of_scan, self.events_in_logbook}
         is_whole = len(counts) == 1 and self.notes == self.notes_in_logbook
-        is_flat = self.slope_mb_per_h <= max(1.0, 3 * self.slope_error_mb_per_h)
-        return is_whole and is_flat and self.files_last <= self.files_first
+        return is_whole and self._is_flat and self.files_last <= self.files_first
+
+    @property
+    def _is_flat(self) -> bool:
+        grown_mb = self.slope_mb_per_h * self.hours * (1 - SETTLE_SHARE)
+        return grown_mb <= FILL_MB or self.slope_mb_per_h <= max(1.0, 3 * self.slope_error_mb_per_h)
 
 
 @dataclass(frozen=True, slots=True)
