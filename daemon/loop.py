@@ -28,6 +28,7 @@ from prehowl.daemon.sinks.base import Health, RateTaker, SampleTaker, Sink, Snap
 from prehowl.daemon.sources.base import Block, Source
 from prehowl.daemon.stopping import Stop, StopFlag, stop_on_signals
 from prehowl.daemon.stream_time import StreamTime
+from prehowl.daemon.turns import quick_turns
 from prehowl.daemon.weak_bands import WeakBands, with_sheet
 from prehowl.detectors.rings import RingChange
 
@@ -116,6 +117,7 @@ def run_loop(
     loop.shedder = shedder
     loop.on_rate = on_rate or (lambda _rate_hz: None)
     with ExitStack() as stack:
+        stack.enter_context(quick_turns())
         stack.callback(source.close)
         for sink in sinks:
             sink.start()

@@ -213,7 +213,10 @@ def _daemon(folder: Path, title: str, recording: Path) -> "subprocess.Popen[byte
     words = ["watch", "--recording", str(recording), "--format", "jsonl"]
     words += ["--channels", CHANNELS[title], "--show", str(folder / f"{title}.toml")]
     with (folder / f"{title}.out").open("wb") as out, (folder / f"{title}.err").open("wb") as err:
-        return subprocess.Popen(_prehowl(*words), stdout=out, stderr=err)
+        daemon = subprocess.Popen(_prehowl(*words), stdout=out, stderr=err)
+    with contextlib.suppress(PermissionError):  # before screens, as a service is (configs/systemd)
+        os.setpriority(os.PRIO_PROCESS, daemon.pid, -10)
+    return daemon
 
 
 @contextlib.contextmanager
@@ -266,16 +269,14 @@ def _screens(*wanted: tuple[list[str], tuple[int, int]]) -> Iterator[list[bytear
         selector.register(master, selectors.EVENT_READ, kept)
 
     def read() -> None:
-        for key, _ in selector.select(0.2):
-            key.data.extend(os.read(key.fd, 65536))
+        _read_ready(selector)
 
     thread = threading.Thread(target=_again, args=(read, stop))
     thread.start()
     try:
         yield drawn
-        for process, _ in started:
+        for process, _ in started:  # so that each ends while others still draw
             process.send_signal(signal.SIGTERM)
-        for process, _ in started:
             process.wait(PATIENCE_S)
         _until(lambda: all(b"\x1b[?1049l" in data for data in drawn))
     finally:
@@ -287,6 +288,23 @@ def _screens(*wanted: tuple[list[str], tuple[int, int]]) -> Iterator[list[bytear
         selector.close()
         for _, master in started:
             os.close(master)
+
+
+def _read_ready(selector: selectors.BaseSelector) -> None:
+    """Read what has been drawn on any terminal within 0.2 s."""
+    for key, _ in selector.select(0.2):
+        data = _rest_of(key.fd)
+        key.data.extend(data)
+        if not data:  # else it stays ready for ever, and the others are never read
+            selector.unregister(key.fd)
+
+
+def _rest_of(master: int) -> bytes:
+    """Return what a terminal holds; nothing once its last process has left (EIO, Linux)."""
+    try:
+        return os.read(master, 65536)
+    except OSError:
+        return b""
 
 
 def _screen(hosts: list[str], size: tuple[int, int]) -> "tuple[subprocess.Popen[bytes], int]":

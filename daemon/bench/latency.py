@@ -6,6 +6,7 @@ matter of physics, not of this program.
 """
 
 import socket
+import struct
 import threading
 import time
 from dataclasses import dataclass
@@ -24,6 +25,8 @@ from prehowl.detectors.engine import ChannelSetup, Engine
 
 BLOCK_LENGTH = 512
 """As the capture process takes from a device."""
+SO_TIMESTAMPNS = 35
+"""Linux; `socket` has no name for it."""
 ADDRESS = b"/prehowl/ring\0"
 Key = tuple[int, str]
 
@@ -100,11 +103,15 @@ class _Witness:
 
 
 class _Receiver:
-    """A socket of its own that notes when which ring's datagram came."""
+    """A socket of its own that notes when which ring's datagram came.
+
+    The kernel's stamp counts: a thread of this process that waits for its turn would add that wait.
+    """
 
     def __init__(self) -> None:
         self._socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
         self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 1 << 20)
+        self._socket.setsockopt(socket.SOL_SOCKET, SO_TIMESTAMPNS, 1)
         self._socket.bind(("127.0.0.1", 0))
         self._socket.settimeout(0.2)
         self._is_open = True
@@ -124,15 +131,19 @@ class _Receiver:
         self._is_open = False
         self._thread.join()
         self._socket.close()
+        ahead_ns = time.time_ns() - time.monotonic_ns()
         for at_ns, data in self._raw:
             values = OscMessage(data).params
-            self.came_ns.setdefault((int(values[1]), str(values[4])), at_ns)
+            self.came_ns.setdefault((int(values[1]), str(values[4])), at_ns - ahead_ns)
 
     def _listen(self) -> None:
-        while self._is_open:
+        while True:
             try:
-                data = self._socket.recv(65536)
+                data, ancillary, _, _ = self._socket.recvmsg(65536, 256)
             except TimeoutError:
-                continue
+                if self._is_open:
+                    continue
+                return  # only now: what had come by the end has been read
             if data.startswith(ADDRESS):  # decoded at the end: here only time counts
-                self._raw.append((time.monotonic_ns(), data))
+                seconds, nanos = struct.unpack("qq", ancillary[0][2][:16])
+                self._raw.append((seconds * 1_000_000_000 + nanos, data))

@@ -5,6 +5,7 @@ where its seed put it. Memory holds one round only.
 """
 
 import time
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,11 +36,20 @@ def one_round(channels: int, rate_hz: int, seed: int) -> NDArray[np.float32]:
     return np.clip(sound, -1, 1)
 
 
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """How often a source goes away, and how much is lost each time."""
+
+    every_s: float
+    lost_s: float
+
+
 class RepeatedSource:
     """Rounds in blocks, for so many seconds; at their own pace or as fast as they are taken.
 
     A `Source`. With `is_live` a block is handed out when its last sample would have been played,
-    as a device does; `handed_ns` tells when that was.
+    as a device does; `handed_ns` tells when that was. With a gap the source goes away every so
+    often and comes back, as after a pulled cable: what was missed is told as lost.
     """
 
     def __init__(
@@ -50,9 +60,13 @@ class RepeatedSource:
         *,
         block_length: int,
         is_live: bool,
+        gap: Gap | None = None,
     ) -> None:
         self._sound, self._rate_hz = sound, rate_hz
         self._left = round(seconds * rate_hz)
+        self._gap = gap
+        self._next_gap = round(gap.every_s * rate_hz) if gap else 0
+        self._lost = 0
         self._length = block_length
         self._at = 0  # samples so far
         self._start_ns = time.monotonic_ns()
@@ -77,24 +91,50 @@ class RepeatedSource:
 
     def read(self) -> Block | None:
         """Return the next block; None at the end."""
-        count = min(self._length, self._left)
-        if count == 0:
+        if self._left == 0:
             return None
-        where = np.arange(self._at, self._at + count) % len(self._sound)
-        samples = self._sound[where]
-        self._at += count
-        self._left -= count
+        count = min(self._length, self._left, self._until_gap())
+        if count == 0:
+            return self._come_back()
+        samples = self._piece(count)
+        self._go_on(count)
         if self._is_live:
             self._wait()
         return Block(samples)
 
     def health(self) -> SourceHealth:
         """Return the state."""
-        return SourceHealth("running" if self._left else "ended")
+        return SourceHealth("running" if self._left else "ended", lost_samples=self._lost)
 
     def close(self) -> None:
         """End it."""
         self._left = 0
+
+    def _until_gap(self) -> int:
+        """Return the samples up to the next gap."""
+        if self._gap is None:
+            return self._left
+        return self._next_gap - self._at
+
+    def _come_back(self) -> Block:
+        """Be back after a gap."""
+        assert self._gap is not None
+        lost = min(round(self._gap.lost_s * self._rate_hz), self._left)
+        self._go_on(lost)
+        self._lost += lost
+        self._next_gap = self._at + round(self._gap.every_s * self._rate_hz)
+        return Block(np.zeros((0, self.channels), np.float32), lost)
+
+    def _go_on(self, count: int) -> None:
+        self._at += count
+        self._left -= count
+
+    def _piece(self, count: int) -> NDArray[np.float32]:
+        """Return the next samples; where the round does not end among them, without a copy."""
+        first = self._at % len(self._sound)
+        if first + count <= len(self._sound):
+            return self._sound[first : first + count]
+        return np.take(self._sound, range(first, first + count), axis=0, mode="wrap")
 
     def _wait(self) -> None:
         due_ns = self._start_ns + self._at * 1_000_000_000 // self._rate_hz

@@ -185,7 +185,11 @@ def soak(args: argparse.Namespace) -> int:
             f"events  {found.events}; of a scan {found.events_of_scan}; "
             f"in the logbook {found.events_in_logbook}"
         )
+        print(f"asked   {found.notes} notes; in the logbook {found.notes_in_logbook}")
+        print(f"away    {found.lost_s:g} s without the source")
         print(f"memory  {found.memory_mb:.0f} MB at the end; {slope:+.2f} ± {error:.2f} MB an hour")
+        slope, error = found.objects_per_h, found.objects_error_per_h
+        print(f"objects {slope:+.0f} ± {error:.0f} an hour")
         print(f"files   {found.files_first} open at the beginning, {found.files_last} at the end")
     return OK if found.is_sound else FOUND_A_PROBLEM
 

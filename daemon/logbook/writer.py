@@ -179,6 +179,8 @@ class Writer:
             self._raw.clear()
             self._news.notify_all()
         for at, item in raw:
+            if self._are_clips_full and isinstance(item, RawClip):
+                continue  # it would be encoded for nothing, on a machine that has other work
             made = item.measured() if isinstance(item, RawSpectrum) else item.encoded()
             self._audio.append((at, made))
 
@@ -188,6 +190,7 @@ class Writer:
             self._store = None
             self._remember(f"{self._path} was taken away; a new one is begun")
         self._store, note = open_store(self._path, self._info)
+        self._are_clips_full = False
         if note:
             self._note = note
             self._remember(note)

@@ -12,6 +12,8 @@ import time
 from dataclasses import dataclass
 from typing import Any
 
+SO_TIMESTAMPNS = 35  # Linux; `socket` has no name for it
+
 
 @dataclass(frozen=True, slots=True)
 class Message:
@@ -20,7 +22,7 @@ class Message:
     address: str
     types: str
     args: tuple[Any, ...]
-    at_s: float  # monotonic clock
+    at_s: float  # monotonic clock; when the kernel took it, however busy the test is
 
 
 def decode(data: bytes, at_s: float = 0.0) -> list[Message]:
@@ -69,9 +71,11 @@ class OscReceiver:
     def __init__(self) -> None:
         self._socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
         self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 1 << 20)
+        self._socket.setsockopt(socket.SOL_SOCKET, SO_TIMESTAMPNS, 1)
         self._socket.bind(("127.0.0.1", 0))
         self._socket.settimeout(0.1)
         self._is_open = True
+        self._ahead_s = time.time() - time.monotonic()
         self._thread = threading.Thread(target=self._run)
         self.messages: list[Message] = []
         self.faults: list[bytes] = []
@@ -93,11 +97,12 @@ class OscReceiver:
     def _run(self) -> None:
         while self._is_open:
             try:
-                data = self._socket.recv(65536)
+                data, ancillary, _, _ = self._socket.recvmsg(65536, 256)
             except TimeoutError:
                 continue
+            seconds, nanos = struct.unpack("qq", ancillary[0][2][:16])
             try:
-                self.messages += decode(data, time.monotonic())
+                self.messages += decode(data, seconds + nanos / 1e9 - self._ahead_s)
             except (AssertionError, ValueError, KeyError, struct.error):
                 self.faults.append(data)
 

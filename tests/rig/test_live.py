@@ -1,37 +1,32 @@
 """The whole job through a real audio server: sound in by PortAudio, alarms out by OSC."""
 
 import io
-import itertools
 import json
 import math
 import signal
 import subprocess
 from collections import defaultdict
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 import soundfile
-from numpy.typing import NDArray
 from rig.conftest import Player, go
 from rig.osc import Message, OscReceiver
 from rig.programme import CHANNELS, HOWLS, RATE_HZ, programme
 from rig.server import JackServer
+from rig.tap import Tap, unbroken
 from rig.watching import Watching, is_alive, poll, prehowl
 
 from prehowl.daemon.loop import run_loop
 from prehowl.daemon.sinks.jsonl import JsonlSink
-from prehowl.daemon.sources.base import Block
 from prehowl.daemon.sources.device import DeviceSource
 from prehowl.detectors.engine import ChannelSetup, Engine
 
 pytestmark = pytest.mark.rig
 
 STATES = ["suspect", "ringing", "howling", "cleared"]
-TRIES = 3
-PLAYS = itertools.count()
 RING_TYPES = "iiissiiffffffss"
 
 
@@ -86,27 +81,6 @@ def test_what_is_heard_live_is_the_file_and_gives_the_events_of_a_scan(
     assert sum(event["state"] == "ringing" for event in events) >= len(HOWLS)
 
 
-class Tap:
-    """A device source that keeps a copy of all it gave, and ends after so many samples of sound."""
-
-    def __init__(self, device: DeviceSource, count: int) -> None:
-        self._device = device
-        self._left = count
-        self._has_begun = False
-        self.blocks: list[NDArray[np.float32]] = []
-        self.rate_hz, self.channels, self.names = device.rate_hz, device.channels, device.names
-        self.health, self.close = device.health, device.close
-
-    def read(self) -> Block | None:
-        """Return the device's next block."""
-        block = self._device.read() if self._left > 0 else None
-        if block is not None:
-            self.blocks.append(block.samples)
-            self._has_begun = self._has_begun or bool(block.samples.any())
-            self._left -= len(block.samples) * self._has_begun
-        return block
-
-
 def _tapped(player: Player, count: int) -> tuple[int, Any]:
     """Return lost samples, and (samples, events) of a loop on the real device."""
     tap = Tap(DeviceSource(player.args[-1]), count + RATE_HZ // 4)
@@ -134,22 +108,6 @@ def test_alarms_leave_as_osc_and_equal_those_of_a_scan(jack_server, recording, s
     _check_truth(events)
     _check_osc(came, events)
     _check_against_scan(by_channel(events), by_channel(scan(recording)))
-
-
-def unbroken(server: JackServer, play: Callable[[str], tuple[int, Any]]) -> Any:
-    """Return what `play` gives in a run in which nobody was late.
-
-    A busy machine makes the server skip (its log tells) or leaves the analysis behind for longer
-    than the ring holds (`play` returns the count of lost samples first): the sound then has holes,
-    and no comparison with the file means anything. Three tries; a fault of ours fails them all.
-    """
-    for _ in range(TRIES):
-        before = server.overruns()
-        lost, result = play(f"stage{next(PLAYS)}")  # a killed player's name may linger
-        late = server.overruns() - before
-        if lost == late == 0:
-            return result
-    raise AssertionError(f"no run without loss in {TRIES}; last: {lost} samples, {late} overruns")
 
 
 def _heard(server: JackServer, player: Player) -> tuple[int, Any]:

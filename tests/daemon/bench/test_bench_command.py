@@ -82,6 +82,7 @@ def test_the_number_of_threads_is_set_in_time():
     assert "numpy" not in done.stdout.split()
 
 
+@pytest.mark.optional
 @pytest.mark.material
 def test_peers_and_engine_are_compared_on_the_same_sound(packages, tmp_path):
     """Oracle: the documented keys; every curve has its points, and the picture is drawn."""
@@ -97,6 +98,7 @@ def test_peers_and_engine_are_compared_on_the_same_sound(packages, tmp_path):
     assert (tmp_path / "recall-against-false-alarms.png").is_file()
 
 
+@pytest.mark.optional
 @pytest.mark.material
 def test_the_published_protocols_are_repeated(packages):
     """Oracle: the documented keys: both materials, every course, all with one loop each."""

@@ -4,9 +4,11 @@ import numpy as np
 import pytest
 from conformance import SourceConformance
 
+from prehowl.daemon.bench.crew import ACTS
+from prehowl.daemon.bench.gauge import drift, line_slope
 from prehowl.daemon.bench.latency import measure_latency
-from prehowl.daemon.bench.repeated import ROUND_S, RepeatedSource, one_round
-from prehowl.daemon.bench.soak import line_slope, soak
+from prehowl.daemon.bench.repeated import ROUND_S, Gap, RepeatedSource, one_round
+from prehowl.daemon.bench.soak import GAP_S, GAPS, soak
 
 RATE_HZ = 48000
 
@@ -27,6 +29,44 @@ class TestRepeatedSource(SourceConformance):
         np.testing.assert_array_equal(came, np.concatenate([sound] * 3)[: RATE_HZ // 2])
         assert len(source.handed_ns) == -(-RATE_HZ // 2 // 512)
         assert np.all(np.diff(source.handed_ns) > 0)
+
+
+class TestRepeatedSourceWithGaps(SourceConformance):
+    """It keeps the promises too where it goes away now and then."""
+
+    def make(self, tmp_path):
+        """Return a second of time, of which 0.1 s are lost after each 0.3 s."""
+        ramp = np.arange(9000, dtype=np.float32)[:, None] / 9000
+        gap = Gap(every_s=0.3, lost_s=0.1)
+        return RepeatedSource(ramp, 8000, 1.0, block_length=700, is_live=False, gap=gap)
+
+    def test_what_is_lost_is_told_where_it_was(self, tmp_path):
+        """Oracle: definition. Blocks and gaps together are the second, each sample in its place."""
+        source, at, lost = self.make(tmp_path), 0, []
+        while (block := source.read()) is not None:
+            at += block.lost
+            lost += [(at, block.lost)] if block.lost else []
+            want = np.arange(at, at + len(block.samples)) % 9000 / np.float32(9000)
+            np.testing.assert_allclose(block.samples[:, 0], want, rtol=1e-6)
+            at += len(block.samples)
+        assert at == 8000
+        assert lost == [(3200, 800), (6400, 800)]
+        assert source.health().lost_samples == 1600
+
+
+def test_the_error_of_a_drift_grows_where_readings_hang_together():
+    """Oracle: the scatter of the slopes of many runs of a first-order autoregression."""
+    rng, x, r = np.random.default_rng(5), np.arange(400.0), 0.8
+    found = []
+    for _ in range(200):
+        noise, y = rng.normal(0, 1, 400), np.zeros(400)
+        for n in range(1, 400):
+            y[n] = r * y[n - 1] + noise[n]
+        found.append((*drift(x, y), line_slope(x, y)[1]))
+    slopes, errors, plain = np.array(found).T
+    assert errors.mean() == pytest.approx(slopes.std(), rel=0.15)
+    assert plain.mean() < 0.5 * slopes.std()
+    assert drift(x, 2 * x) == pytest.approx((2, 0), abs=1e-9)
 
 
 def test_the_slope_is_that_of_the_line_and_its_error_that_of_the_noise():
@@ -54,6 +94,8 @@ def test_a_small_soak_loses_nothing():
     found = soak(1, 8000, 0.01, 3, told.append)
     assert found.events == found.events_of_scan == found.events_in_logbook
     assert found.events > 5
+    assert found.notes == found.notes_in_logbook >= ACTS - 1 + 2
+    assert found.lost_s == pytest.approx(GAPS * GAP_S, abs=0.01)
     assert found.files_last <= found.files_first
     assert len(told) > 10
 

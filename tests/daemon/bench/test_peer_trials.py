@@ -129,6 +129,7 @@ def test_curves_add_up():
     assert found["rings"] == 3
 
 
+@pytest.mark.optional
 def test_the_report_and_the_picture_name_every_curve(tmp_path):
     """Oracle: the list of peers."""
     pytest.importorskip("matplotlib", reason="needs the extra `bench`")

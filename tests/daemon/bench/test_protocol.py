@@ -128,6 +128,7 @@ def test_what_the_engine_holds_is_one_bin_a_ring_at_a_time():
     assert np.argwhere(alarms).tolist() == [[3, 65], [4, 65]]
 
 
+@pytest.mark.optional
 @pytest.mark.skipif(not paths.has_rooms(), reason="needs pyroomacoustics (bench extra)")
 def test_a_room_has_one_howl_at_the_stated_gain():
     """Oracle: Nyquist's condition on the finished response: the limit is 10 dB, there and nowhere
@@ -141,6 +142,7 @@ def test_a_room_has_one_howl_at_the_stated_gain():
     assert path_db[away].max() < path_db[0] - loops.LONE_DB
 
 
+@pytest.mark.optional
 @pytest.mark.skipif(not paths.has_rooms(), reason="needs pyroomacoustics (bench extra)")
 def test_features_find_a_loop_held_at_its_limit_in_noise():
     """Oracle: physics: noise through a loop at its limit rings at the predicted frequency; the

@@ -178,6 +178,7 @@ def test_what_one_channel_cannot_tell_is_in_no_total():
     assert free["with_reference"]["false_alarms"]["count"] == 0
 
 
+@pytest.mark.optional
 def test_both_pictures_of_a_run_are_drawn(tmp_path):
     """Oracle: definition; also where a class of growth has no ring at all."""
     pytest.importorskip("matplotlib", reason="needs the extra `bench`")

@@ -118,6 +118,7 @@ def test_csv_tells_the_act_the_alert_and_what_people_did(capsys, home):
     assert (later["state"], later["act"], later["alert"]) == ("suspect", "Third", "")
 
 
+@pytest.mark.optional
 def test_report_writes_a_page_and_a_pdf(capsys, saturday, tmp_path):
     """Oracle: definition; a PDF of a page for what to change and a page for the act."""
     pytest.importorskip("matplotlib", reason="needs matplotlib (extra `report`)")

@@ -181,6 +181,7 @@ def test_a_terminal_without_unicode_gets_ascii(one, folder):
     assert any("#" in line for line in chart)
 
 
+@pytest.mark.optional
 @pytest.mark.parametrize("suffix", ["pdf", "png"])
 def test_a_page_is_drawn(one, tmp_path, suffix):
     """Oracle: the magic numbers of both formats, and A4 of the PDF (842 x 595 points)."""
@@ -193,6 +194,7 @@ def test_a_page_is_drawn(one, tmp_path, suffix):
     assert [path.name for path in tmp_path.iterdir() if path.is_file()] == [page.name]
 
 
+@pytest.mark.optional
 def test_a_page_with_odd_names_is_drawn(told, tmp_path):
     """Oracle: warnings are errors here: an emoji or a dollar sign must not disturb."""
     pytest.importorskip("matplotlib")
@@ -208,6 +210,7 @@ def test_without_matplotlib_the_way_to_get_it_is_told(one, tmp_path, monkeypatch
     assert "pip install 'prehowl[print]'" in err
 
 
+@pytest.mark.optional
 def test_a_page_that_cannot_be_written_is_told(one, tmp_path):
     """Oracle: exit code 3 is for what the system refuses."""
     pytest.importorskip("matplotlib")
