@@ -13,7 +13,7 @@ from rig.tap import Tap, unbroken
 
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.loop import run_loop
-from prehowl.daemon.show.tables import OscTarget
+from prehowl.daemon.show.osc_tables import OscTarget
 from prehowl.daemon.sinks.base import Snapshot
 from prehowl.daemon.sinks.osc import OscSink
 from prehowl.daemon.sources.device import DeviceSource
