@@ -79,7 +79,7 @@ def _channel(show: Show, channel: Channel) -> dict[str, Any]:
         "kind": channel.kind,
         "loop_delay_ms": round(delay_s * 1000, 2),
         "loop_delay_from": whence,
-        "sensitivity": channel.sensitivity or show.detection.sensitivity,
+        "sensitivity": show.sensitivity(channel)[1],
     }
 
 

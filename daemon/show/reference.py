@@ -7,7 +7,7 @@ import sys
 
 from prehowl.daemon.show.keys import Slot, slots_of
 from prehowl.daemon.show.show import Show
-from prehowl.daemon.show.tables import SENSITIVITIES
+from prehowl.daemon.show.tables import NORMAL_PER_DAY, SENSITIVITIES
 
 TYPE_WORDS = {int: "whole number", float: "number", str: "text", bool: "`true` or `false`"}
 
@@ -26,12 +26,12 @@ The file is UTF-8 text. Numbers are written without quotes, a whole number is fi
 SENSITIVITY_HEAD = """\
 ## Sensitivity in numbers
 
-The words stand for the engine's `sensitivity`.
-Above 1 it alarms on less evidence, below 1 it asks for more.
+The engine alarms on less evidence the more false alarms are borne; six in a day of music and speech without a break is what `normal` is set for.
+That was read off howl-free sound which the engine had been fitted to (detection.md), one channel at a time; in a real show most channels are silent most of the day.
 
-| word | number |
+| word | false alarms in a day, a channel |
 | --- | --- |
-"""
+"""  # noqa: E501
 
 DELAY = """\
 ## Where a loop delay comes from
@@ -46,7 +46,9 @@ It is enough that one of the two names the other: `mix` at the mic, or `mic` at 
 
 def reference_page() -> str:
     """Return the whole page as Markdown."""
-    words = "\n".join(f"| `{word}` | {number} |" for word, number in SENSITIVITIES.items())
+    words = "\n".join(
+        f"| `{word}` | {NORMAL_PER_DAY * number:.0f} |" for word, number in SENSITIVITIES.items()
+    )
     tables = "\n".join(_tables(slot, "") for slot in slots_of(Show).values())
     return "\n".join((HEAD, tables, SENSITIVITY_HEAD + words, "", DELAY))
 

@@ -22,7 +22,8 @@ def faults_between(show: Show, known: Sequence[Fault]) -> list[Fault]:
         Faults found already. Where a channel's own name, kind or number is one of them, it is not
         judged who belongs to whom: one slip should not be told three times.
     """
-    found = [*_twice(show), *_too_far(show), *_delays(show), *_kinds(show), *_targets(show)]
+    found = [*_twice(show), *_too_far(show), *_delays(show), *_sensitivities(show)]
+    found += [*_kinds(show), *_targets(show)]
     found += faults_of_osc_in(show) + faults_of_order(show) + faults_of_maps(show, known)
     if not any(path.endswith((".name", ".kind", ".number", "channels")) for path, _ in known):
         found += _belongings(show)
@@ -69,6 +70,15 @@ def _delays(show: Show) -> Iterator[Fault]:
             )
 
 
+def _sensitivities(show: Show) -> Iterator[Fault]:
+    for path, channel in _paths(show):
+        if channel.sensitivity is not None and channel.false_alarms_per_day is not None:
+            yield (
+                f"{path}.false_alarms_per_day",
+                "is given together with sensitivity; give one: the word, or the number",
+            )
+
+
 def _kinds(show: Show) -> Iterator[Fault]:
     """Yield keys that make no sense for the channel's kind."""
     senseless = {
@@ -81,6 +91,7 @@ def _kinds(show: Show) -> Iterator[Fault]:
             "loop_delay_ms",
             "distance_m",
             "sensitivity",
+            "false_alarms_per_day",
             "sheet",
         ),
     }

@@ -9,6 +9,7 @@ from prehowl.daemon.show.logbook_table import Logbook
 from prehowl.daemon.show.order_tables import Act, Order
 from prehowl.daemon.show.osc_tables import OscIn, OscMap, OscTarget
 from prehowl.daemon.show.tables import (
+    NORMAL_PER_DAY,
     SENSITIVITIES,
     Advice,
     Channel,
@@ -137,12 +138,23 @@ class Show:
                 return delay_s, f"{told.distance_m:g} m{whose}"
         return ChannelSetup().loop_delay_s, "default"
 
+    def sensitivity(self, channel: Channel) -> tuple[float, str]:
+        """Return the engine's sensitivity for a channel, and the word or number that says so.
+
+        The channel's own, else that of `[detection]`; in both a number goes before a word.
+        """
+        if channel.false_alarms_per_day is None and channel.sensitivity is not None:
+            return SENSITIVITIES[channel.sensitivity], channel.sensitivity
+        per_day = channel.false_alarms_per_day or self.detection.false_alarms_per_day
+        if per_day is not None:
+            return per_day / NORMAL_PER_DAY, f"{per_day:g} a day"
+        return SENSITIVITIES[self.detection.sensitivity], self.detection.sensitivity
+
     def _setup(self, channel: Channel) -> ChannelSetup:
-        word = channel.sensitivity or self.detection.sensitivity
         return ChannelSetup(
             loop_delay_s=self.loop_delay(channel)[0],
             is_reference=channel.kind == Kind.REFERENCE,
-            sensitivity=SENSITIVITIES[word],
+            sensitivity=self.sensitivity(channel)[0],
             cut_cap_db=self.advice.cut_cap_db,
             fader_step_db=self.advice.fader_step_db,
         )

@@ -13,6 +13,9 @@ from prehowl.daemon.show.keys import Key
 RATES_HZ = (44100, 48000, 88200, 96000)
 SENSITIVITIES = {"calm": 0.33, "normal": 1.0, "keen": 3.0}
 """The words of the show file and the engine's number (`ChannelSetup.sensitivity`) behind each."""
+NORMAL_PER_DAY = 6.0
+"""False alarms in a day of music and speech without a break that `normal` is set for: one in four
+hours, read off the bench's tune split (docs/detection.md)."""
 THEMES = ("dark", "light")
 WORDS_HIGH = 40  # characters of a name: what a dashboard column and a tablet label can hold
 
@@ -99,6 +102,16 @@ class Detection:
             choices=tuple(SENSITIVITIES),
         ),
     ] = "normal"
+    false_alarms_per_day: Annotated[
+        float | None,
+        Key(
+            "The same as a number, in the place of the word: false alarms that are borne in a day "
+            "of music and speech without a break, on each channel.",
+            low=0.1,
+            high=1000,
+            unset="as `sensitivity` says",
+        ),
+    ] = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,7 +232,16 @@ class Channel:
         Key(
             "This channel's own sensitivity.",
             choices=tuple(SENSITIVITIES),
-            unset="`detection.sensitivity`",
+            unset="as `[detection]` says",
+        ),
+    ] = None
+    false_alarms_per_day: Annotated[
+        float | None,
+        Key(
+            "The same as a number, in the place of the word.",
+            low=0.1,
+            high=1000,
+            unset="as `sensitivity` says",
         ),
     ] = None
     sheet: Annotated[

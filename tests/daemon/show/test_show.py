@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from prehowl.daemon.errors import UsageError
+from prehowl.daemon.errors import ShowFileError, UsageError
 from prehowl.daemon.show import (
     Channel,
     OscTarget,
@@ -143,6 +143,37 @@ class TestInForce:
         """Oracle: ports are 1 to 65535, a host is not empty."""
         with pytest.raises(UsageError, match="HOST:PORT"):
             target_from_words(text)
+
+
+class TestSensitivity:
+    """Six false alarms a day are `normal` (docs/show-file.md); what is more is proportional."""
+
+    @pytest.mark.parametrize(
+        ("detection", "channel", "wanted"),
+        [
+            ({}, {}, (1.0, "normal")),
+            ({"sensitivity": "keen"}, {}, (3.0, "keen")),
+            ({"false_alarms_per_day": 12}, {}, (2.0, "12 a day")),
+            ({"sensitivity": "calm", "false_alarms_per_day": 6}, {}, (1.0, "6 a day")),
+            ({"false_alarms_per_day": 12}, {"sensitivity": "calm"}, (0.33, "calm")),
+            ({"sensitivity": "keen"}, {"false_alarms_per_day": 1.5}, (0.25, "1.5 a day")),
+        ],
+    )
+    def test_the_channels_own_goes_first_and_a_number_before_a_word(
+        self, detection: dict, channel: dict, wanted: tuple[float, str]
+    ) -> None:
+        """Oracle: the reference page's words, written out."""
+        raw = {"detection": detection, "channels": [{"number": 3, **channel}]}
+        show = read_show(raw, "show.toml", "file")
+        assert show.sensitivity(show.channels[0]) == wanted
+        assert show.setups(3)[2].sensitivity == wanted[0]
+
+    def test_a_channel_with_both_is_a_fault(self) -> None:
+        """One of them would be ignored without a word."""
+        both = {"number": 3, "sensitivity": "calm", "false_alarms_per_day": 2}
+        with pytest.raises(ShowFileError) as caught:
+            read_show({"channels": [both]}, "show.toml", "file")
+        assert "channels[1].false_alarms_per_day is given together" in str(caught.value)
 
 
 texts = st.text(st.characters(categories=["L", "N", "Zs", "P"]), min_size=1, max_size=20).filter(
