@@ -58,7 +58,7 @@ class Design:
 # alone, costs a tenth of the whole and finds nothing sooner (docs/detection-figures.md).
 DESIGNS = (
     # Low notes lie a few hertz apart and loops grow slowly there.
-    Design("long", 16, 4, 45, 420, (1, 2), (1, 2), 0.3, lingers_hz=(45, 400), survey_step=4),
+    Design("long", 16, 4, 45, 420, (1, 2), (1, 2), 0.3, lingers_hz=(90, 400), survey_step=4),
     Design(
         "main", 8, 2, 55, 18_000, (1, 2, 4), (2, 4), 0.3, lingers_hz=(400, 18_000), survey_step=8
     ),

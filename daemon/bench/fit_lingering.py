@@ -37,7 +37,7 @@ HARDEST = 10_000
 SETTLE_S = 0.3
 """After the loop has come to its margin, before its tails are there to be seen."""
 
-PER_HOUR = 4.0
+PER_HOUR = 1.0
 """False suspects an hour of music that this evidence may bring."""
 
 IMPORTANCE = {"nuisance": 0.3}

@@ -76,7 +76,7 @@ def test_scan_watch_and_osc_tell_the_same_one_alert(figures, example, receiver, 
     receiver.until_bye()
     sent = [arguments for address, _, arguments in receiver.got if address == "/prehowl/ring"]
     assert len(sent) == len(rings)
-    assert [ring[20] for ring in sent] == [ring["alert"]["channel"] for ring in rings]
+    assert [ring[18] for ring in sent] == [ring["alert"]["channel"] for ring in rings]
     alerts = [
         dict(zip(NAMES, arguments, strict=True))
         for address, _, arguments in receiver.got

