@@ -10,11 +10,13 @@ from prehowl.detectors import lingering
 from prehowl.detectors.background import Background
 from prehowl.detectors.bands import band_index
 from prehowl.detectors.belief import TREES, suspicion_of
+from prehowl.detectors.designs import DESIGNS, Design
+from prehowl.detectors.frame import Frame
 from prehowl.detectors.framing import SampleMemory, quantum_length
-from prehowl.detectors.resolution import DESIGNS, Design, Resolution, judge
+from prehowl.detectors.resolution import Resolution, judge
 from prehowl.detectors.rings import ALARMS, RingChange
 from prehowl.detectors.spectrum import Spectra, to_dbfs
-from prehowl.detectors.tracker import ChannelSetup, Frame, RingTracker
+from prehowl.detectors.tracker import ChannelSetup, RingTracker
 from prehowl.detectors.tracks import Now
 from prehowl.detectors.trees import Trees
 from prehowl.detectors.verdict import Verdict

@@ -10,14 +10,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from prehowl.detectors import HOWL_TESTS
 from prehowl.detectors.bands import nominal_hz
-from prehowl.detectors.following import Sighting, sight
+from prehowl.detectors.following import Sighting
+from prehowl.detectors.frame import Frame, evidence_of
 from prehowl.detectors.loop import advised_cut_db, margin_db
-from prehowl.detectors.memory import SpectrumMemory
 from prehowl.detectors.rings import ALARMS, Ring, RingChange, RingState, move
-from prehowl.detectors.tracks import Now, look_back
-from prehowl.detectors.verdict import SUSPECT_FROM, Verdict
+from prehowl.detectors.verdict import SUSPECT_FROM
 
 SUSPECT_HOLD_S = 1.0
 """A suspect that shows nothing new for this long is cleared, unless it keeps its level."""
@@ -75,25 +73,6 @@ class ChannelSetup:
     sensitivity: float = 1.0  # 2: about twice as many false alarms; 0.5: half
     cut_cap_db: float = 6.0  # largest cut to advise
     fader_step_db: float = 0.5
-
-
-@dataclass(frozen=True, slots=True)
-class Frame:
-    """The newest frame of one resolution, with what was found in it."""
-
-    now: Now
-    memory: SpectrumMemory
-    verdict: Verdict
-    suspicion: NDArray[np.float32]  # of each place of the verdict
-    lowest_hz: float
-    highest_hz: float
-    sample: int  # samples consumed at the end of the frame
-    rate_hz: int
-
-    def sighting(self, ch: Sequence[int], frequency_hz: Sequence[float]) -> Sighting:
-        """Look at some frequencies of some channels."""
-        places = np.asarray(frequency_hz, np.float64)
-        return sight(self.now, self.memory, np.asarray(ch, np.intp), places)
 
 
 def cents_apart(a: float, b: float) -> float:
@@ -170,7 +149,7 @@ class RingTracker:
         self, frame: Frame, suspicion: NDArray[np.float32], likely: NDArray[np.intp]
     ) -> None:
         verdict = frame.verdict
-        seen = frame.sighting(verdict.ch[likely].tolist(), _place_hz(frame, likely).tolist())
+        seen = frame.sighting(verdict.ch[likely].tolist(), frame.place_hz(likely).tolist())
         for number, place in enumerate(likely):
             ch, frequency = int(verdict.ch[place]), float(seen.frequency_hz[number])
             level = float(seen.level_dbfs[number])
@@ -298,10 +277,6 @@ class RingTracker:
         )
 
 
-def _place_hz(frame: Frame, places: NDArray[np.intp]) -> NDArray[np.float64]:
-    return np.asarray(frame.verdict.bin[places] * frame.now.bin_hz, np.float64)
-
-
 def _reach_hz(bin_hz: float, ring: Ring) -> float:
     return max(1.5 * bin_hz, 0.03 * ring.frequency_hz)
 
@@ -313,10 +288,3 @@ def _is_near(frame: Frame, place: int | np.intp, ring: Ring) -> bool:
 
 def _is_multiple(frequency_hz: float, base_hz: float) -> bool:
     return any(cents_apart(frequency_hz, n * base_hz) < HARMONIC_CENTS for n in HARMONICS)
-
-
-def evidence_of(frame: Frame, place: int) -> dict[str, float | None]:
-    """Return what every howl test says of one place of a frame's verdict."""
-    ch, bins = frame.verdict.ch[place : place + 1], frame.verdict.bin[place : place + 1]
-    tracks = look_back(frame.now, frame.memory, ch, bins, np.ones(1, np.intp))
-    return {name: float(test(tracks)[0]) for name, test in HOWL_TESTS.items()}

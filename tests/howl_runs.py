@@ -14,9 +14,10 @@ from numpy.typing import ArrayLike, NDArray
 
 from prehowl.detectors import HowlTest
 from prehowl.detectors.background import Background
+from prehowl.detectors.designs import DESIGNS, Design
 from prehowl.detectors.framing import SampleMemory, quantum_length
 from prehowl.detectors.peaks import find_peaks
-from prehowl.detectors.resolution import DESIGNS, Design, Resolution
+from prehowl.detectors.resolution import Resolution
 from prehowl.detectors.tracks import LOOKS, Now, Tracks, look_back
 
 MAIN = next(design for design in DESIGNS if design.name == "main")

@@ -20,9 +20,10 @@ from prehowl.detectors.candidates import (
     LARGEST_SMEAR_DB,
     SMALLEST_RISE_DB,
 )
+from prehowl.detectors.designs import DESIGNS, SLOW_STEP, Design
 from prehowl.detectors.framing import quantum_length
 from prehowl.detectors.peaks import LOBE_RATIO, QUIETEST_DBFS
-from prehowl.detectors.resolution import DESIGNS, QUIETEST_SHARE, SLOW_STEP, Design
+from prehowl.detectors.resolution import QUIETEST_SHARE
 from prehowl.detectors.rings import MOVES
 from prehowl.detectors.tracker import (
     FALLEN_DB,

@@ -5,9 +5,10 @@ import pytest
 from signals import Rise, channels, pink_noise, sine
 
 from prehowl.detectors.background import Background
+from prehowl.detectors.designs import DESIGNS
 from prehowl.detectors.following import Sighting, sight
 from prehowl.detectors.framing import SampleMemory, quantum_length
-from prehowl.detectors.resolution import DESIGNS, Resolution
+from prehowl.detectors.resolution import Resolution
 
 RATE_HZ = 48_000
 MAIN = DESIGNS[1]

@@ -6,8 +6,9 @@ from howl_runs import chopped
 from signals import Rise, channels, pink_noise, sine
 
 from prehowl.detectors.background import Background
+from prehowl.detectors.designs import DESIGNS, SLOW_STEP
 from prehowl.detectors.engine import ChannelSetup, Engine
-from prehowl.detectors.resolution import DESIGNS, SLOW_STEP, Resolution
+from prehowl.detectors.resolution import Resolution
 from prehowl.detectors.rings import RingChange, RingState
 from prehowl.detectors.spectrum import Spectra
 from prehowl.detectors.tracks import LOOKS

@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 
 from prehowl.detectors.background import Background
+from prehowl.detectors.designs import DESIGNS, SLOW_STEP, Design
 from prehowl.detectors.framing import SampleMemory, quantum_length
 from prehowl.detectors.harmonics import MULTIPLES
 from prehowl.detectors.neighbours import FARTHEST
-from prehowl.detectors.resolution import DESIGNS, RECENT_S, SLOW_STEP, Design, Resolution
+from prehowl.detectors.resolution import RECENT_S, Resolution
 from prehowl.detectors.spectrum import Spectra, hann, power_spectra
 
 RATE_HZ = 48_000

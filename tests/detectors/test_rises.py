@@ -6,8 +6,9 @@ from signals import Rise, channels, pink_noise, sine, times
 
 from prehowl.detectors.background import Background
 from prehowl.detectors.candidates import LARGEST_RESIDUAL_DB, SMALLEST_RISE_DB
+from prehowl.detectors.designs import DESIGNS, Design
 from prehowl.detectors.framing import SampleMemory, quantum_length
-from prehowl.detectors.resolution import DESIGNS, Design, Resolution
+from prehowl.detectors.resolution import Resolution
 from prehowl.detectors.rises import COLUMNS, Rising
 
 RATE_HZ = 48_000

@@ -1,0 +1,43 @@
+"""The newest frame of one resolution with what was found in it: what the tracker is shown."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from prehowl.detectors import HOWL_TESTS
+from prehowl.detectors.following import Sighting, sight
+from prehowl.detectors.memory import SpectrumMemory
+from prehowl.detectors.tracks import Now, look_back
+from prehowl.detectors.verdict import Verdict
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """The newest frame of one resolution, with what was found in it."""
+
+    now: Now
+    memory: SpectrumMemory
+    verdict: Verdict
+    suspicion: NDArray[np.float32]  # of each place of the verdict
+    lowest_hz: float
+    highest_hz: float
+    sample: int  # samples consumed at the end of the frame
+    rate_hz: int
+
+    def sighting(self, ch: Sequence[int], frequency_hz: Sequence[float]) -> Sighting:
+        """Look at some frequencies of some channels."""
+        places = np.asarray(frequency_hz, np.float64)
+        return sight(self.now, self.memory, np.asarray(ch, np.intp), places)
+
+    def place_hz(self, places: NDArray[np.intp]) -> NDArray[np.float64]:
+        """Return the frequencies of some places of the verdict, to the bin."""
+        return np.asarray(self.verdict.bin[places] * self.now.bin_hz, np.float64)
+
+
+def evidence_of(frame: Frame, place: int) -> dict[str, float | None]:
+    """Return what every howl test says of one place of a frame's verdict."""
+    ch, bins = frame.verdict.ch[place : place + 1], frame.verdict.bin[place : place + 1]
+    tracks = look_back(frame.now, frame.memory, ch, bins, np.ones(1, np.intp))
+    return {name: float(test(tracks)[0]) for name, test in HOWL_TESTS.items()}
