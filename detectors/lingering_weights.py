@@ -6,10 +6,10 @@ howl-free sound of the tune split, seed 2.
 
 BIAS = -0.0000
 
-SUSPECT_AT = 2.291
+SUSPECT_AT = 2.454
 """Odds at which false suspects in the tune split's music are as rare as was asked."""
 
-NEPERS_PER_E_FOLD = 0.046
+NEPERS_PER_E_FOLD = 0.260
 """How far the level must go up for e times fewer."""
 
 QUESTIONS: tuple[tuple[tuple[str, ...], tuple[float, ...], tuple[float, ...]], ...] = (

@@ -40,6 +40,9 @@ SETTLE_S = 0.3
 PER_HOUR = 1.0
 """False suspects an hour of music that this evidence may bring."""
 
+TAIL_COUNTS = (3, 30)
+"""As in `calibrate`; suspects are many more than false alarms."""
+
 IMPORTANCE = {"nuisance": 0.3}
 """Weight by group, else 1, as in `fit`."""
 
@@ -155,9 +158,7 @@ def suspect_level(trees: Trees, found: Found, is_music: NDArray[np.bool_], hours
         place = round(12 * float(np.log2(found.frequency_hz[at])))
         key = (int(found.item[at]), int(found.time_s[at] / 5), place)
         suspects[key] = max(suspects.get(key, -np.inf), float(belief[at]))
-    return fitted(
-        np.array(list(suspects.values())), hours, PER_HOUR, (3, int(3 * PER_HOUR * hours))
-    )
+    return fitted(np.array(list(suspects.values())), hours, PER_HOUR, TAIL_COUNTS)
 
 
 def _loops(specs: tuple[Spec, ...]) -> Found:
