@@ -21,13 +21,26 @@ class Design:
     every: int = 1  # ticks at which a frame ends, from one that is judged to the next
     lingers_hz: tuple[float, float] | None = None  # where lingering lines are looked for
     survey_step: int = 1  # slow frames from one look for them to the next
+    survey_at: int = 0  # at which of them: two resolutions shall not look on the same tick
 
 
 # Brief and short are judged when main is, all in one go: a second go between them, for short
 # alone, costs a tenth of the whole and finds nothing sooner (docs/detection-figures.md).
 DESIGNS = (
     # Low notes lie a few hertz apart and loops grow slowly there.
-    Design("long", 16, 4, 45, 420, (1, 2), (1, 2), 0.3, lingers_hz=(90, 400), survey_step=4),
+    Design(
+        "long",
+        16,
+        4,
+        45,
+        420,
+        (1, 2),
+        (1, 2),
+        0.3,
+        lingers_hz=(90, 400),
+        survey_step=4,
+        survey_at=2,
+    ),
     Design(
         "main", 8, 2, 55, 18_000, (1, 2, 4), (2, 4), 0.3, lingers_hz=(400, 18_000), survey_step=8
     ),

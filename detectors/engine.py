@@ -129,7 +129,11 @@ class Engine:
         if not left:
             raise ValueError(f"no resolution is left without {', '.join(sorted(names))}")
         known = {resolution.design: resolution for resolution in self.resolutions}
-        heard = _stretches(~self._is_reference) if references else [slice(None)]
+        heard = (
+            _stretches(~self._is_reference)
+            if references and self._is_reference.any()
+            else [slice(None)]
+        )
         is_new = heard != self._heard
         self._heard = heard
         for design in left:

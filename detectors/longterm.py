@@ -24,6 +24,8 @@ LEAST_PROMINENCE_DB = 5.0
 QUIETEST_LINE_DB = -45.0
 """Against the channel's long-term power: quieter lines are not counted."""
 
+TINY_POWER = np.float32(1e-20)
+
 TONE_DB = np.float32(10 * np.log10(1.5))
 """The three bins of a tone under a Hann window hold so much more than the highest alone."""
 
@@ -79,6 +81,8 @@ class LongTerm:
         return fast, slow
 
     def _read(self, mean: Figures, whole: Figures) -> LongTermSpectrum:
+        # Silence would fall into numbers so small that they cost ten times as much.
+        mean[mean < TINY_POWER] = 0
         level = decibels(mean)
         prominence = level - ground_db(level)
         total = decibels(whole)

@@ -220,11 +220,13 @@ class Resolution:
         if self.survey is None or not self._has_slow_news:
             return False
         is_early = slow.heard * slow.hop_s <= FIRST_SURVEY_S
-        return slow.heard % self.design.survey_step == 0 and not is_early
+        return slow.heard % self.design.survey_step == self.design.survey_at and not is_early
 
     def lingering(self, now: Now) -> Verdict | None:
         """Return the lines that linger, where it is time to look; None at all other times."""
-        return self.survey.look(now) if self.survey is not None and self.is_survey_due else None
+        if self._listens or self.survey is None or not self.is_survey_due:
+            return None
+        return self.survey.look(now)
 
     def rising(self, now: Now) -> Rising:
         """Return what speaks for and against each rising peak of the frame just advanced to."""

@@ -57,6 +57,7 @@ class Ring:
     suspicion: float
     seen_sample: int  # last time that it was a peak
     proof_sample: int  # last time that the evidence reached that of a suspect
+    rise_sample: int | None = None  # last time that a rise was the evidence
     lingers_sample: int | None = None  # last time that it was found to linger
     takeover_sample: int | None = None  # since when it holds most of the channel's power
     evidence: Mapping[str, float | None] = field(default_factory=dict)

@@ -116,11 +116,9 @@ class RingTracker:
         still = np.flatnonzero(frame.verdict.lingers & (suspicion >= SUSPECT_FROM - LINGERS_ON))
         for number, ring in enumerate(visible):
             self._update(ring, frame, seen, number)
-            if any(frame.verdict.ch[p] == ring.ch and _is_near(frame, p, ring) for p in still):
+            if ring.lingers_sample is not None and _of_ring(frame, still, ring):
                 ring.lingers_sample = frame.sample
-            for place in likely:
-                if frame.verdict.ch[place] == ring.ch and _is_near(frame, int(place), ring):
-                    self._hear_news(ring, frame, int(place), float(suspicion[place]))
+            self._take_news(ring, frame, suspicion, _of_ring(frame, likely, ring))
 
     def _update(self, ring: Ring, frame: Frame, seen: Sighting, number: int) -> None:
         ring.level_dbfs = float(seen.level_dbfs[number])
@@ -128,7 +126,9 @@ class RingTracker:
         ring.slope_db_per_s = float(seen.slope_db_per_s[number])
         if seen.is_peak[number]:
             ring.seen_sample = frame.sample
-            if frame.now.bin_hz <= 1.01 * ring.bin_hz:
+            # Between its tails a line that lingers must not follow the noise beside it.
+            is_up = ring.level_dbfs > ring.top_dbfs - FALLEN_DB
+            if is_up and frame.now.bin_hz <= 1.01 * ring.bin_hz:
                 ring.frequency_hz = float(seen.frequency_hz[number])
                 ring.bin_hz = frame.now.bin_hz
         needed = TAKEOVER_SHARE if ring.state in ALARMS else DROWNING_SHARE
@@ -137,7 +137,22 @@ class RingTracker:
         elif ring.takeover_sample is None:
             ring.takeover_sample = frame.sample
 
+    def _take_news(
+        self, ring: Ring, frame: Frame, suspicion: NDArray[np.float32], places: list[int]
+    ) -> None:
+        """Hear the most telling of a ring's places: a rise before a line that lingers."""
+        lingers = frame.verdict.lingers
+        if ring.state in ALARMS or self._rose(ring, frame.sample):
+            places = [place for place in places if not lingers[place]]  # falls tell of no rise
+        if places:
+            best = max(places, key=lambda place: (not lingers[place], suspicion[place]))
+            self._hear_news(ring, frame, best, float(suspicion[best]))
+
     def _hear_news(self, ring: Ring, frame: Frame, place: int, suspicion: float) -> None:
+        if frame.verdict.lingers[place]:
+            ring.lingers_sample = frame.sample
+        else:
+            ring.rise_sample = frame.sample
         ring.suspicion = suspicion
         ring.proof_sample = frame.sample
         ring.growth_db_per_s = float(frame.verdict.growth_db_per_s[place])
@@ -172,6 +187,7 @@ class RingTracker:
                 suspicion=float(suspicion[place]),
                 seen_sample=frame.sample,
                 proof_sample=frame.sample,
+                rise_sample=None if verdict.lingers[place] else frame.sample,
                 lingers_sample=frame.sample if verdict.lingers[place] else None,
                 evidence=evidence_of(frame, int(place)),
             )
@@ -223,7 +239,7 @@ class RingTracker:
             held_s = (sample - ring.takeover_sample) / self._rate_hz
         if ring.state is RingState.SUSPECT:
             # A held note drowns what it will: what only lingers must rise to be alarmed.
-            drowns = held_s >= DROWNING_S and ring.lingers_sample is None
+            drowns = held_s >= DROWNING_S and self._rose(ring, sample)
             alarms = ring.suspicion >= 1 or drowns
             return RingState.RINGING if alarms else None
         takes_over = ring.state is RingState.RINGING and held_s >= TAKEOVER_S
@@ -241,6 +257,10 @@ class RingTracker:
         silent_s = (sample - ring.proof_sample) / self._rate_hz
         keeps = ring.level_dbfs > ring.top_dbfs - SUSPECT_KEEPS_DB
         return silent_s > (SUSPECT_LONGEST_S if keeps else SUSPECT_HOLD_S)
+
+    def _rose(self, ring: Ring, sample: int) -> bool:
+        since = ring.rise_sample
+        return since is not None and (sample - since) / self._rate_hz <= SUSPECT_LONGEST_S
 
     def _lingers(self, ring: Ring, sample: int) -> bool:
         since = ring.lingers_sample
@@ -281,9 +301,15 @@ def _reach_hz(bin_hz: float, ring: Ring) -> float:
     return max(1.5 * bin_hz, 0.03 * ring.frequency_hz)
 
 
-def _is_near(frame: Frame, place: int | np.intp, ring: Ring) -> bool:
+def _is_near(frame: Frame, place: int, ring: Ring) -> bool:
     away = abs(float(frame.verdict.bin[place]) * frame.now.bin_hz - ring.frequency_hz)
     return away < _reach_hz(frame.now.bin_hz, ring)
+
+
+def _of_ring(frame: Frame, places: NDArray[np.intp], ring: Ring) -> list[int]:
+    """Return those of some places of a verdict that are a ring's."""
+    ch = frame.verdict.ch
+    return [int(p) for p in places if ch[p] == ring.ch and _is_near(frame, int(p), ring)]
 
 
 def _is_multiple(frequency_hz: float, base_hz: float) -> bool:
