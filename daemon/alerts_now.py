@@ -125,6 +125,13 @@ class AlertsNow:
         """Return the living alerts."""
         return worst_first(self._alerts.values())
 
+    def named(self, ring: RingEvent) -> RingEvent:
+        """Return a living ring with the names that its alert has by now."""
+        now = self._alerts.get(ring.alert_id)
+        if now is None or now.alert is None or ring.alert in (None, now.alert):
+            return ring
+        return replace(ring, alert=now.alert)
+
     def heard(self, alert_id: int) -> int:
         """Return on how many channels an alert rings now."""
         return len({ring.channel for ring in self._rings.get(alert_id, {}).values()})

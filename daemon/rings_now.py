@@ -39,8 +39,11 @@ class RingsNow:
         return sum(self.alarms_by_channel.values())
 
     def worst_first(self) -> tuple[RingEvent, ...]:
-        """Return living rings: howling before ringing before suspect, then by growth and level."""
-        return worst_first(self._living.values())
+        """Return living rings: howling before ringing before suspect, then by growth and level.
+
+        Each with the names that its alert has now: its own last event may be older than they are.
+        """
+        return worst_first(self._alerts.named(ring) for ring in self._living.values())
 
 
 def _counted_for(event: RingEvent) -> int:

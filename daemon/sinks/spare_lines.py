@@ -1,5 +1,6 @@
-"""A printer whose stream may fail in a live watch: from then on alarms go to the log as lines."""
+"""A printer whose stream may fail in a live watch: from then on alerts go to the log as lines."""
 
+from prehowl.daemon.alerts_now import AlertsNow
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.log import Log
 from prehowl.daemon.notes import Note, NoteTaker
@@ -11,14 +12,16 @@ from prehowl.daemon.sinks.table import note_line, table_line
 class SpareLines:
     """Passes on to a printer until its pipe is closed or its disc full. A `Sink`.
 
-    The event at which it fails is the first that goes to the log: nothing is lost.
+    The event at which it fails is the first that goes to the log. A howl that many channels hear
+    is told there once, by its alert.
     """
 
     def __init__(self, printer: Sink, log: Log) -> None:
-        """Guard a printer on stdout; its failure, and events after it, are told to `log`."""
+        """Guard a printer on stdout; its failure, and alerts after it, are told to `log`."""
         self._printer = printer
         self._log = log
         self._fault = ""
+        self._alerts = AlertsNow()
 
     def start(self) -> None:
         """Print what comes first."""
@@ -28,14 +31,16 @@ class SpareLines:
             self._give_up(fault)
 
     def on_event(self, event: RingEvent) -> None:
-        """Print one event, or log it."""
+        """Print one event, or log what it changes in its alert."""
+        news = self._alerts.take(event)
         if not self._fault:
             try:
                 self._printer.on_event(event)
                 return
             except OSError as fault:
                 self._give_up(fault)
-        self._log.say(table_line(event), "warning" if event.is_alarm else "info")
+        if news is not None:
+            self._log.say(table_line(news.alert), "warning" if news.alert.is_alarm else "info")
 
     def on_note(self, note: Note) -> None:
         """Print one note, if the printer takes them, or log it."""

@@ -62,6 +62,18 @@ def test_better_names_are_news_but_announce_nothing():
     assert (news.alert.channel, news.announces, news.heard) == (1, False, 2)
 
 
+def test_living_rings_have_the_names_that_their_alert_has_now():
+    """Oracle: definition. The mix's own last event is from before the microphone took the lead."""
+    now = RingsNow()
+    now.take(ring(1, 9, RINGING, lead=9))
+    now.take(ring(2, 1, RINGING, lead=1))
+    named = [one.alert.channel for one in now.worst_first() if one.alert is not None]
+    assert named == [1, 1]
+    now.take(ring(2, 1, CLEARED, lead=1))  # what clears moves nothing
+    (left,) = now.worst_first()
+    assert (left.channel, left.alert) == (9, ring(2, 1).alert)
+
+
 @st.composite
 def stories(draw: st.DrawFn) -> list[RingEvent]:
     """Return rings of some alerts through their states, interleaved."""

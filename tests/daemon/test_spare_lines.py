@@ -5,12 +5,14 @@ import io
 import os
 import signal
 import subprocess
+from dataclasses import replace
 
 import pytest
 from conformance import SinkConformance
 from fakes import FakeSink, event
 from rig.watching import prehowl
 
+from prehowl.daemon.events import Alert
 from prehowl.daemon.log import Log
 from prehowl.daemon.notes import Note
 from prehowl.daemon.sinks.jsonl import JsonlSink
@@ -67,6 +69,21 @@ def test_every_event_is_either_printed_or_logged(printer, room):
     assert "Vox 1 is held" in whole
     assert said.getvalue().count("output cannot be written (No space left on device)") == 1
     assert "the watch goes on" in sink.trouble()
+
+
+def test_a_howl_on_many_channels_is_logged_once_a_state():
+    """Oracle: definition. What the printer took before it failed is known to the log as well."""
+    said = io.StringIO()
+    sink = SpareLines(JsonlSink(Full(2)), Log(said))
+    alert = Alert(1, 1, "Vox 1", 1, 9, "Vox 1", "Mix 1", "centre wedge")
+    for state in (RingState.SUSPECT, RingState.RINGING, RingState.CLEARED):
+        for id_, channel in enumerate((1, 2, 9), start=1):
+            sink.on_event(replace(event(state, id=id_, channel=channel), alert=alert))
+    told = [line for line in said.getvalue().splitlines() if "Vox 1" in line]
+    assert [next(w for w in ("RINGING", "cleared") if w in line) for line in told] == [
+        "RINGING",
+        "cleared",
+    ]
 
 
 def test_a_log_that_nobody_reads_is_no_reason_to_end():
