@@ -63,7 +63,10 @@ def test_nothing_left_is_refused():
 
 @pytest.mark.parametrize("left_out", [["brief"], ["short"], ["brief", "short"], ["long"]])
 def test_coming_back_raises_no_alarm(left_out):
-    """Oracle: truth: the programme is steady throughout; a held note may linger as a suspect. Without, away for 2 s, back for 5 s."""
+    """Oracle: truth: the programme is steady throughout; a held note may linger as a suspect.
+
+    Without, away for 2 s, back for 5 s.
+    """
     engine = Engine(RATE_HZ, [ChannelSetup()])
     sound = programme(8.5)[:, np.newaxis]
     first, away, back = np.split(sound, [int(1.5 * RATE_HZ), int(3.5 * RATE_HZ)])
