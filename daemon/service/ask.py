@@ -50,7 +50,7 @@ def _words(record: Mapping[str, Any], faults: list[str]) -> list[str]:
     )
     rings = ", ".join(
         f"{ring['state']} {printable(ring['channel_name'])} {ring['frequency_hz']:.0f} Hz"
-        for ring in record["alerts"]
+        for ring in record.get("alerts", record["rings"])
     )
     lines = [
         head,
