@@ -44,7 +44,7 @@ class Living:
 
 
 Item = bytes | Board | Happening | Living
-QUEUE_LENGTH = 512  # a burst of 64 channels in every state, twice
+QUEUE_LENGTH = 2048  # a burst of 64 channels in every state, twice, with their alerts
 BEAT_S = 1.0
 ALIVE_S = 2.0
 """The heartbeat means 'the analysis is alive': without news from the loop for so long it stops."""
