@@ -18,6 +18,11 @@ class Step:
     lost: str  # what is not seen, or not as well, without it
     saves: float  # share of all work that it takes when nothing is left out
 
+    @property
+    def left_out(self) -> str:
+        """Say that it is left out."""
+        return f"too slow: {self.what} left out, {self.lost}"
+
 
 @dataclass(slots=True)
 class Shedder:
@@ -66,11 +71,10 @@ class Shedder:
         self.apply(level)
         step = self.steps[max(level, before) - 1]
         if level > before:
-            return f"too slow: {step.what} left out, {step.lost}"
+            return step.left_out
         rest = "; all is done again" if level == 0 else ""
         return f"room again: {step.what} taken up{rest}"
 
     def trouble(self, number: int) -> str:
         """Return what a step (from 0) that is left out means, in one line; "" if it is done."""
-        step = self.steps[number]
-        return f"too slow: {step.what} left out, {step.lost}" if number < self.level else ""
+        return self.steps[number].left_out if number < self.level else ""

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from prehowl.detectors.rises import Rising
 from prehowl.detectors.trees import Trees
-from prehowl.detectors.verdict import SUSPECT_FROM, Verdict
+from prehowl.detectors.verdict import SUSPECT_FROM, Verdict, level_for
 from prehowl.detectors.weights import ALARM_AT, BIAS, NEPERS_PER_E_FOLD, QUESTIONS
 
 Figures = NDArray[np.float32]
@@ -114,9 +114,9 @@ def suspicion_of(belief: Figures, sensitivity: Figures) -> Figures:
     sensitivity : ndarray, shape (places,)
         > 0; 2 lets about twice as many false alarms through as 1.
     """
-    level = ALARM_AT - NEPERS_PER_E_FOLD * np.log(sensitivity)
+    level = level_for(sensitivity, ALARM_AT, NEPERS_PER_E_FOLD)
     share = (belief - level + SUSPECT_BELOW) / np.float32(SUSPECT_BELOW)
-    return np.maximum(SUSPECT_FROM + (1 - SUSPECT_FROM) * share, 0).astype(np.float32)
+    return np.asarray(np.maximum(SUSPECT_FROM + (1 - SUSPECT_FROM) * share, 0), np.float32)
 
 
 class Belief:

@@ -31,7 +31,7 @@ class Candidates:
     step: NDArray[np.intp]  # frames from look to look
     step_s: Figures
     frame_s: Figures
-    company: Figures  # other peaks of the channel that rise by half as much or more
+    company: Figures  # other loud peaks of the channel that rise by half as much or more
     seen: Seen  # over their past, (rows, looks)
 
     @property

@@ -13,13 +13,13 @@ from numpy.typing import NDArray
 
 from prehowl.detectors import harmonics
 from prehowl.detectors.lingering_weights import BIAS, NEPERS_PER_E_FOLD, QUESTIONS, SUSPECT_AT
-from prehowl.detectors.longterm import FAST_S, LongTerm, LongTermSpectrum
+from prehowl.detectors.longterm import FAST_S, QUIETEST_LINE_DB, LongTerm, LongTermSpectrum
 from prehowl.detectors.memory import SpectrumMemory
 from prehowl.detectors.spectrum import decibels
 from prehowl.detectors.steadiness import CENTS_PER_NEPER
 from prehowl.detectors.tracks import Figures, Now, Tracks, look_back
 from prehowl.detectors.trees import Trees
-from prehowl.detectors.verdict import SUSPECT_FROM, Verdict
+from prehowl.detectors.verdict import SUSPECT_FROM, Verdict, level_for
 
 QUIETEST_CANDIDATE_DB = -36.0
 """Against the channel's long-term power: what is quieter nobody hears linger."""
@@ -61,7 +61,7 @@ TREES = Trees.from_rows(QUESTIONS, BIAS, tuple(SIGNALS))
 
 
 @dataclass(frozen=True, slots=True)
-class Candidates:
+class Lines:
     """Lines of the fast mean with what is asked about them."""
 
     ch: NDArray[np.intp]  # (lines,)
@@ -97,13 +97,11 @@ class Survey:
         last_bin: int,
         candidates: tuple[int, int],
         is_reference: NDArray[np.bool_],
-        trees: Trees = TREES,
     ) -> None:
         self._memory = memory
         self._means = LongTerm(memory.channels, memory.bins, memory.hop_s, first_bin, last_bin)
         self._is_reference = is_reference
         self._candidates = slice(candidates[0], candidates[1] + 1)
-        self._trees = trees
         self.first_candidate = candidates[0]
         self._fast: LongTermSpectrum | None = None
         self.usual: LongTermSpectrum | None = None  # the slow mean when it was last read
@@ -119,12 +117,12 @@ class Survey:
     def look(self, now: Now) -> Verdict:
         """Return the lines of the means as last read, and how surely each lingers."""
         found = self.candidates(now)
-        odds = self._trees.sums(found.signals)
+        odds = TREES.sums(found.signals)
         duration = np.full(len(odds), FAST_S, np.float32)
         lingers = np.ones(len(odds), bool)
         return Verdict(found.ch, found.bin, odds, -found.fall_db_per_s, duration, lingers)
 
-    def candidates(self, now: Now) -> Candidates:
+    def candidates(self, now: Now) -> Lines:
         """Return the lines of the means as last read that might linger."""
         fast, usual = self._fast, self.usual
         if fast is None or usual is None:
@@ -139,7 +137,7 @@ class Survey:
         looks = self._memory.frames - 1
         tracks = look_back(now, self._memory, ch, bins, np.ones(len(ch), np.intp), looks)
         signals = _signals(tracks, fast, usual)
-        return Candidates(ch, bins, signals, (bins * np.float32(now.bin_hz)).astype(np.float32))
+        return Lines(ch, bins, signals, (bins * np.float32(now.bin_hz)).astype(np.float32))
 
 
 def suspicion_of(odds: Figures, sensitivity: Figures) -> Figures:
@@ -152,8 +150,9 @@ def suspicion_of(odds: Figures, sensitivity: Figures) -> Figures:
     sensitivity : ndarray, shape (lines,)
         > 0; 2 lets about twice as many false suspects through as 1.
     """
-    over = odds - (np.float32(SUSPECT_AT) - np.float32(NEPERS_PER_E_FOLD) * np.log(sensitivity))
-    return np.clip(SUSPECT_FROM + PER_NEPER * over, 0, MOST_SUSPICION).astype(np.float32)
+    over = odds - level_for(sensitivity, SUSPECT_AT, NEPERS_PER_E_FOLD)
+    share = np.clip(SUSPECT_FROM + PER_NEPER * over, 0, MOST_SUSPICION)
+    return np.asarray(share, np.float32)
 
 
 def _signals(tracks: Tracks, fast: LongTermSpectrum, usual: LongTermSpectrum) -> Figures:
@@ -220,7 +219,7 @@ def _strongest_other(
     fast: LongTermSpectrum, ch: NDArray[np.intp], bins: NDArray[np.intp]
 ) -> Figures:
     """Return the relative level of the strongest other line of the channel, or a very low one."""
-    lines = np.where(fast.is_line, fast.relative_db, np.float32(-45))
+    lines = np.where(fast.is_line, fast.relative_db, np.float32(QUIETEST_LINE_DB))
     from_left = np.maximum.accumulate(lines, axis=1)
     from_right = np.maximum.accumulate(lines[:, ::-1], axis=1)[:, ::-1]
     away = np.maximum(4, np.rint(0.03 * bins)).astype(np.intp)

@@ -187,15 +187,14 @@ class Resolution:
     @property
     def is_judged(self) -> bool:
         """Tell whether the frame just advanced to is one to look for rises in."""
-        if self._listens:
-            memories = (self.memory, self._slow)
-            self._listens = any(memory.heard < memory.frames for memory in memories)
-            return False
-        return self._ticks % self.design.every == 0
+        return not self._listens and self._ticks % self.design.every == 0
 
     def advance(self, spectra: Spectra) -> Now:
         """Remember the spectra of one tick; return the newest."""
         self._ticks += 1
+        if self._listens:
+            memories = (self.memory, self._slow)
+            self._listens = any(memory.heard < memory.frames for memory in memories)
         for power, total in zip(spectra.power, spectra.total, strict=True):
             self.memory.add(power, total)
             # A plain mean at first, then one with a memory.

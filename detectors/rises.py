@@ -37,7 +37,7 @@ COLUMNS = (
     "crowd_rise_db",  # the same without the strongest other riser, which may be a ring too
     "flank_rise_db",  # how far the foot of its main lobe rose
     "record_db",  # level against the loudest at this place before it began to rise
-    "company",  # other peaks of the channel that rise by half as much or more
+    "company",  # other loud peaks of the channel that rise by half as much or more
     "usual_lines",  # how many lines the channel has in the long run
     "over_usual_db",  # tone against the channel's power in the long run
     "new_db",  # tone against the level at its place in the long run

@@ -11,6 +11,19 @@ SUSPECT_FROM = 0.55
 """Suspicion of a suspect: the share of the evidence for an alarm, which is 1."""
 
 
+def level_for(sensitivity: Figures, level: float, nepers_per_e_fold: float) -> Figures:
+    """Return the level of odds to ask for, in nepers.
+
+    Parameters
+    ----------
+    sensitivity : ndarray, shape (places,)
+        > 0; 2 lets about twice as many false ones through as 1, where `level` holds.
+    level, nepers_per_e_fold : float
+        As fitted: what is asked for, and how far it must go up for e times fewer false ones.
+    """
+    return np.asarray(level - nepers_per_e_fold * np.log(sensitivity), np.float32)
+
+
 @dataclass(frozen=True, slots=True)
 class Verdict:
     """Arrays of shape (places,), one a bin in which something rises or lingers."""

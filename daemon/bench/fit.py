@@ -10,12 +10,10 @@ row. So the fit is repeated: each time a ring's most believed rows, and the most
 all else, weigh most.
 """
 
-import argparse
 import sys
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +23,7 @@ from prehowl.daemon.bench import material
 from prehowl.daemon.bench.boost import grow
 from prehowl.daemon.bench.calibrate import Alarm, alarm_level
 from prehowl.daemon.bench.cases import RATE_HZ, Case
+from prehowl.daemon.bench.fitting import best_weigh_most, fit_options, howl_free
 from prehowl.daemon.bench.side_by_side import side_by_side
 from prehowl.daemon.bench.specs import Spec, draw_specs
 from prehowl.daemon.bench.weights_file import weights_text
@@ -185,11 +184,7 @@ def fit(rings: Figures, ring: NDArray[np.int32], others: Figures, importance: Fi
             TREES if last else FIRST_TREES,
             RATE if last else FIRST_RATE,
         )
-        believed = trees.sums(rings)
-        best = np.full(len(count), -np.inf, np.float32)
-        np.maximum.at(best, back, believed)
-        weight_rings = np.exp(FAVOUR_BEST * (believed - best[back]))
-        weight_rings /= np.bincount(back, weight_rings)[back]
+        weight_rings = best_weigh_most(trees.sums(rings), back, FAVOUR_BEST)
         hard = np.argsort(-(_sums(trees, others) + np.log(importance)))[:HARDEST]
         chosen = np.concatenate([hard, easy])
         shares = [importance[rows] / importance[rows].sum() for rows in (hard, easy)]
@@ -236,16 +231,8 @@ def _free_rows(excerpts: Sequence[material.Excerpt]) -> tuple[Rows, Figures]:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Make the sound, gather, fit, calibrate, write."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--cases", type=int, default=800)
-    parser.add_argument("--minutes", type=float, default=240.0)
-    parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--out", type=Path, default=Path("detectors/weights.py"))
-    args = parser.parse_args(argv)
-    planned = material.plan("tune", args.minutes, args.seed)
-    # What no single channel can tell from a howl would teach it to miss howls.
-    excerpts = [excerpt for excerpt in planned if excerpt.piece.group != material.APART]
-    groups = [excerpts[at : at + 8] for at in range(0, len(excerpts), 8)]
+    args = fit_options(__doc__, argv, cases=800, seed=1, out="detectors/weights.py")
+    _, groups = howl_free(args.minutes, args.seed)
     batches = howls.batches(draw_specs("tune", args.cases, args.seed))
     with ProcessPoolExecutor(2) as pool:
         free = list(pool.map(_free_rows, groups))

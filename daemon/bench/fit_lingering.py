@@ -5,12 +5,10 @@ howl-free sound, gathers the engine's own candidates from both, grows trees and 
 `detectors/lingering_weights.py`.
 """
 
-import argparse
 import sys
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
-from pathlib import Path
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +18,12 @@ from prehowl.daemon.bench import material
 from prehowl.daemon.bench.boost import grow
 from prehowl.daemon.bench.calibrate import Alarm, fitted
 from prehowl.daemon.bench.cases import RATE_HZ, Case
+from prehowl.daemon.bench.fitting import (
+    SIDE_BY_SIDE,
+    best_weigh_most,
+    fit_options,
+    howl_free,
+)
 from prehowl.daemon.bench.score import AUDIBLE_DB
 from prehowl.daemon.bench.side_by_side import side_by_side
 from prehowl.daemon.bench.specs import Spec, draw_specs
@@ -33,6 +37,9 @@ Figures = NDArray[np.float32]
 ROUNDS, TREES, RATE = 3, 40, 0.25
 HARDEST = 10_000
 """Candidates of howl-free sound that fool the last fit most; they weigh as much as all else."""
+
+FAVOUR_BEST = 1.0
+"""As in `fit`."""
 
 SETTLE_S = 0.3
 """After the loop has come to its margin, before its tails are there to be seen."""
@@ -129,11 +136,7 @@ def fit(loops: Figures, loop: NDArray[np.int32], others: Figures, importance: Fi
         truth = np.arange(len(rows)) < len(loops)
         weight = np.concatenate([weight_loops / weight_loops.sum(), weight_others])
         trees = grow(rows, truth, weight, directions, TREES, RATE)
-        belief = trees.sums(loops)
-        best = np.full(len(count), -np.inf)
-        np.maximum.at(best, back, belief)
-        weight_loops = np.exp(belief - best[back])
-        weight_loops /= np.bincount(back, weight_loops)[back]
+        weight_loops = best_weigh_most(trees.sums(loops).astype(np.float64), back, FAVOUR_BEST)
         hardest = np.argsort(-(trees.sums(others) + np.log(importance)))[:HARDEST]
         chosen = np.concatenate([hardest, np.arange(len(others))])
         halves = (importance[hardest], importance)
@@ -172,15 +175,8 @@ def _others(excerpts: Sequence[material.Excerpt]) -> Found:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Make the sound, gather, fit, calibrate, write."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--cases", type=int, default=500)
-    parser.add_argument("--minutes", type=float, default=240.0)
-    parser.add_argument("--seed", type=int, default=2)
-    parser.add_argument("--out", type=Path, default=Path("detectors/lingering_weights.py"))
-    args = parser.parse_args(argv)
-    planned = material.plan("tune", args.minutes, args.seed)
-    excerpts = [excerpt for excerpt in planned if excerpt.piece.group != material.APART]
-    groups = [excerpts[at : at + 8] for at in range(0, len(excerpts), 8)]
+    args = fit_options(__doc__, argv, cases=500, seed=2, out="detectors/lingering_weights.py")
+    excerpts, groups = howl_free(args.minutes, args.seed)
     drawn = draw_specs("tune", 10 * args.cases, args.seed)
     specs = [spec for spec in drawn if spec.kind == "marginal"][: args.cases]
     with ProcessPoolExecutor(2) as pool:
@@ -217,10 +213,10 @@ NEPERS_PER_E_FOLD = {level.nepers_per_e_fold:.3f}
 
 
 def _numbered(parts: Sequence[Found]) -> Found:
-    """Join parts of eight sounds each."""
+    """Join parts of `SIDE_BY_SIDE` sounds each, or of fewer."""
     return joined(
         [
-            Found(part.item + np.int32(8 * at), part.time_s, part.frequency_hz, part.signals)
+            replace(part, item=part.item + np.int32(SIDE_BY_SIDE * at))
             for at, part in enumerate(parts)
         ]
     )
