@@ -52,7 +52,8 @@ def run_watch(
     outlets = Outlets(log.warn)
     inputs = InputWatch(watched.source.rate_hz, watched.numbers, names, watched.kinds(show))
     # Before anything else looks at them: the others then tell what was found.
-    outlets.add(inputs, NOTICES, trouble=inputs.trouble)
+    outlets.add(inputs, NOTICES)
+    outlets.tell_facts(inputs.facts)
     osc = sink_for(show, version=version("prehowl"), channels=watched.numbers)
     outlets.tell_targets(lambda: osc.target_health() + asked.health())
     order = RunningOrder(show.acts, follows_clock=show.order.follow_clock)

@@ -12,10 +12,11 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from prehowl.daemon.channel_list import named_channels
 from prehowl.daemon.errors import DeviceError, DeviceFault
+from prehowl.daemon.facts import Fact
 from prehowl.daemon.sources.base import Block, NumberedChannels, SourceHealth
 from prehowl.daemon.sources.capture_process import CaptureProcess, Wish
+from prehowl.daemon.sources.device_facts import lag_or_silence, lost, not_as_asked
 from prehowl.daemon.sources.losses import LossMeter
 from prehowl.daemon.sources.ring_memory import CaptureState, Word
 from prehowl.daemon.stopping import Stop, StopFlag, StoppedEarly
@@ -25,12 +26,6 @@ PATIENCE_S = 0.1
 LARGEST_BLOCK_S = 0.1
 RETRY_FIRST_S = 0.1
 RETRY_LONGEST_S = 2.0
-
-SILENCE_S = 1.0
-"""Exact zeros on every channel for this long are no microphone: even a good preamp has noise."""
-
-LAG_S = 0.5
-"""Further behind than this, an alarm comes too late to be of use: the person must know."""
 
 GUARD_S = 0.25
 """The part of the ring next to the writer that is not read: it may be overwritten meanwhile."""
@@ -134,13 +129,14 @@ class DeviceSource(NumberedChannels):
         """Return the present state."""
         if self._is_closed:
             return SourceHealth("ended", self._overflows, self._lost)
-        is_running = self._process is not None and self._is_adopted
+        process = self._process  # the reading thread may replace it meanwhile
+        is_running = process is not None and self._is_adopted
         return SourceHealth(
             state="running" if is_running else "waiting",
             overflows=self._overflows + self._device_overflows,
             lost_samples=self._lost,
-            detail=self._detail() if is_running else self._waiting_detail(),
-            backlog_s=self._backlog_s() if is_running else 0.0,
+            facts=self._facts() if is_running else (lost(self.device_name, self._fault),),
+            backlog_s=self._backlog_s(process) if process is not None and is_running else 0.0,
         )
 
     def close(self) -> None:
@@ -152,41 +148,19 @@ class DeviceSource(NumberedChannels):
         self._device_overflows = 0
         self._is_closed = True
 
-    def _backlog_s(self) -> float:
+    def _backlog_s(self, process: CaptureProcess) -> float:
         """Return how much sound waits in the ring."""
-        assert self._process is not None
-        written = self._process.memory.get(Word.WRITTEN)
+        written = process.memory.get(Word.WRITTEN)
         return max(0, written - self._position) / self._rate_hz
 
-    def _detail(self) -> str:
-        return "; ".join(filter(None, (self._difference(), self._lag_or_silence())))
-
-    def _difference(self) -> str:
-        """Return in what the device that is open is not as it was asked for."""
-        said = []
-        if self._asked_hz not in (None, self._rate_hz):
-            said.append(f"runs at {self._rate_hz} Hz, {self._asked_hz} Hz was asked for")
-        if self._there is not None:
-            gone = np.delete(self._numbers, self._there).tolist()
-            said.append(f"came back without {named_channels(gone)}; the others are watched")
-        return f"{self.device_name!r} {' and '.join(said)}" if said else ""
-
-    def _lag_or_silence(self) -> str:
-        if self._lag / self._rate_hz > LAG_S:
-            return (
-                f"analysis is {self._lag / self._rate_hz:.1f} s behind: close other programs, "
-                "or watch fewer channels"
-            )
-        silent_s = self._zeros / self._rate_hz
-        if silent_s <= SILENCE_S:
-            return ""
+    def _facts(self) -> tuple[Fact, ...]:
+        there = self._there
+        gone = [] if there is None else np.delete(self._numbers, there).tolist()
+        rate_hz = self._rate_hz
         return (
-            f"exact digital silence on every channel for {silent_s:.0f} s: "
-            f"is {self.device_name!r} still connected?"
+            *not_as_asked(self.device_name, self._asked_hz, rate_hz, gone),
+            *lag_or_silence(self.device_name, self._lag / rate_hz, self._zeros / rate_hz),
         )
-
-    def _waiting_detail(self) -> str:
-        return f"{self.device_name!r} lost ({self._fault}); opening it again as soon as it is back"
 
     def _pause_s(self) -> float:
         """Return the time until the next block is due: two wake-ups a block, not hundreds."""

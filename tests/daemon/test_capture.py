@@ -16,7 +16,8 @@ from rig.watching import children, is_alive, poll
 
 from prehowl.daemon.errors import DeviceError, DeviceFault
 from prehowl.daemon.sources.base import Block
-from prehowl.daemon.sources.device import LAG_S, DeviceSource
+from prehowl.daemon.sources.device import DeviceSource
+from prehowl.daemon.sources.device_facts import LAG_S
 from prehowl.daemon.sources.ring_memory import RingMemory, Word
 
 RATE_HZ = 48000

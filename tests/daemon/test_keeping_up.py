@@ -149,7 +149,7 @@ def test_overload_is_met_in_order_told_everywhere_and_undone():
     assert max(levels) == 3
     assert levels[0] == levels[-1] == 0
     worst = next(shot for shot in sink.snapshots if shot.health.shed_level == 3)
-    assert [text.split(" left out")[0] for text in worst.health.troubles] == [
+    assert [fact.text.split(" left out")[0] for fact in worst.health.troubles] == [
         "too slow: brief frames",
         "too slow: long frames",
         "too slow: screens at full pace",
