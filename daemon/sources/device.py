@@ -7,7 +7,6 @@ that stream time keeps step with the clock on the wall.
 
 import time
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,14 +17,13 @@ from prehowl.daemon.sources.base import Block, NumberedChannels, SourceHealth
 from prehowl.daemon.sources.capture_process import CaptureProcess, Wish
 from prehowl.daemon.sources.device_facts import lag_or_silence, lost, not_as_asked
 from prehowl.daemon.sources.losses import LossMeter
+from prehowl.daemon.sources.reopening import Reopening
 from prehowl.daemon.sources.ring_memory import CaptureState, Word
 from prehowl.daemon.stopping import Stop, StopFlag, StoppedEarly
 from prehowl.detectors.framing import HIGHEST_RATE_HZ, LOWEST_RATE_HZ
 
 PATIENCE_S = 0.1
 LARGEST_BLOCK_S = 0.1
-RETRY_FIRST_S = 0.1
-RETRY_LONGEST_S = 2.0
 
 GUARD_S = 0.25
 """The part of the ring next to the writer that is not read: it may be overwritten meanwhile."""
@@ -79,16 +77,15 @@ class DeviceSource(NumberedChannels):
         self._rate_hz = memory.get(Word.RATE_HZ)
         self._numbers = tuple(channels or range(1, memory.samples.shape[1] + 1))
         self._identity = process.identity()
-        self._wish = Wish(device, self._numbers, None, self._rate_hz, self._identity, adapts)
         self._asked_hz = rate_hz
+        wish = Wish(device, self._numbers, None, self._rate_hz, self._identity, adapts)
+        self._reopening = Reopening(wish, rate_hz)
         self._there: NDArray[np.intp] | None = None  # rows that are delivered; None: all
         self._meter = LossMeter(self._rate_hz, memory.get(Word.BLOCK_LENGTH))
         self._is_adopted = True  # False while a new process has not delivered yet
         self._position = 0  # next sample to read, in the present process's count
         # When the last sample handed out was delivered; before the first, when the stream began.
         self._end_ns = time.monotonic_ns()
-        self._retry_s = RETRY_FIRST_S
-        self._retry_at_s = 0.0
         self._lost = 0
         self._overflows = 0  # our own and those of ended processes
         self._device_overflows = 0  # as the present process counts them
@@ -110,7 +107,8 @@ class DeviceSource(NumberedChannels):
     @property
     def capture_pid(self) -> int | None:
         """Process number of the present capture process, for tests and the curious."""
-        return None if self._process is None else self._process.pid
+        process = self._process
+        return None if process is None else process.pid
 
     def read(self) -> Block | None:
         """Return what is new; an empty block after 0.1 s without news; None only when closed."""
@@ -173,8 +171,9 @@ class DeviceSource(NumberedChannels):
 
     def _take(self) -> Block | None:
         if self._process is None:
-            if time.monotonic() >= self._retry_at_s:
-                self._process, self._is_adopted = CaptureProcess(self._wish), False
+            if self._reopening.is_due(time.monotonic()):
+                self._is_adopted = False
+                self._process = CaptureProcess(self._reopening.wish)
             return None
         waiting = self._process.memory.get(Word.WRITTEN) - self._position
         if waiting > 0 and self._is_adopted:
@@ -192,13 +191,12 @@ class DeviceSource(NumberedChannels):
         memory = process.memory
         memory.attach()
         self._rate_hz = memory.get(Word.RATE_HZ)
-        self._wish = replace(self._wish, rate_hz=self._rate_hz)
+        self._reopening.delivers(self._rate_hz)
         inputs = process.identity()["inputs"]
         there = [row for row, number in enumerate(self._numbers) if number <= inputs]
         self._there = None if len(there) == self.channels else np.array(there)
         self._meter = LossMeter(self._rate_hz, memory.get(Word.BLOCK_LENGTH))
         self._is_adopted = True
-        self._retry_s = RETRY_FIRST_S
         passed_s = (memory.get(Word.BLOCK_NS) - self._end_ns) / 1e9
         gap = max(0, round(passed_s * self._rate_hz) - waiting)
         return self._copy_out(process, waiting, gap)
@@ -238,16 +236,9 @@ class DeviceSource(NumberedChannels):
         self._position = 0
         self._overflows += self._device_overflows
         self._device_overflows = self._zeros = self._lag = 0
-        self._fault = str(trouble)
-        is_other_rate = trouble.fault is DeviceFault.RATE_REFUSED and self._wish.rate_hz is not None
-        if self._wish.adapts and is_other_rate:
-            # At once with the device's own rate, whatever it is by now.
-            self._wish = replace(self._wish, rate_hz=None)
-            self._retry_at_s = time.monotonic()
-            return
-        self._retry_at_s = time.monotonic() + (0.0 if self._is_adopted else self._retry_s)
-        if not self._is_adopted:
-            self._retry_s = min(2 * self._retry_s, RETRY_LONGEST_S)
+        now_s = time.monotonic()
+        if self._reopening.lost(trouble.fault, now_s, has_delivered=self._is_adopted):
+            self._fault = str(trouble)
 
 
 def _strange_rate(process: CaptureProcess) -> DeviceError | None:
