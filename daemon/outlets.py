@@ -19,7 +19,7 @@ class Outlets:
         self.sinks: list[Guarded] = []
         self._say = say
         self._troubles: list[Callable[[], str]] = []
-        self._facts: Callable[[], Iterable[Fact]] = tuple
+        self._facts: list[Callable[[], Iterable[Fact]]] = []
         self._targets: Callable[[], tuple[tuple[str, str], ...]] = tuple
 
     def add(self, sink: Sink, name: str, *, trouble: Callable[[], str] | None = None) -> None:
@@ -33,8 +33,8 @@ class Outlets:
         self._troubles.append(trouble)
 
     def tell_facts(self, facts: Callable[[], Iterable[Fact]]) -> None:
-        """Take what is wrong with the channels from there."""
-        self._facts = facts
+        """Take what else is wrong from there, several things at once perhaps."""
+        self._facts.append(facts)
 
     def tell_targets(self, targets: Callable[[], tuple[tuple[str, str], ...]]) -> None:
         """Take the state of the OSC targets from there."""
@@ -43,7 +43,8 @@ class Outlets:
     def completed(self, health: Health) -> Health:
         """Return the loop's health with what the sinks know."""
         own = [sink.fault for sink in self.sinks] + [told() for told in self._troubles]
-        troubles = (*health.troubles, *self._facts(), *facts_of(own))
+        others = [fact for told in self._facts for fact in told()]
+        troubles = (*health.troubles, *others, *facts_of(own))
         return replace(health, targets=self._targets(), troubles=troubles)
 
     def _tell(self, sink: Guarded, fault: Exception) -> None:

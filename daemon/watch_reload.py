@@ -1,5 +1,6 @@
 """A show file read again while the watch runs: what is put in force at once, and what is not."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from prehowl.daemon.desk.desk import Desk
@@ -9,8 +10,11 @@ from prehowl.daemon.input_watch import InputWatch
 from prehowl.daemon.osc_map.fields import Known
 from prehowl.daemon.service.board import StatusBoard
 from prehowl.daemon.service.reload import Made
+from prehowl.daemon.shedding import Shedder
+from prehowl.daemon.shedding_order import steps_for
 from prehowl.daemon.show import Show
 from prehowl.daemon.show.osc_tables import OscMap, OscTarget
+from prehowl.daemon.show.tables import Kind
 from prehowl.daemon.show.wiring import wiring_of
 from prehowl.daemon.sinks.osc import OscSink, known_of
 from prehowl.daemon.watched import Watched
@@ -31,6 +35,8 @@ class InForce:
     osc: OscSink
     inputs: InputWatch
     board: StatusBoard
+    shedder: Shedder
+    has_screens: bool
 
     def at_rate(self, rate_hz: int) -> None:
         """Go on with an engine for another rate."""
@@ -52,6 +58,7 @@ class InForce:
             bands, of_acts = new.weak_bands, new.act_weak_bands
             self.desk.take_show(names, order, usual_bands=bands, act_bands=of_acts)
             self._rename(names)
+            self._put_in_order(watched.kinds(new))
             if _of_osc(new) != _of_osc(old):
                 self.osc.take_show(*_of_osc(new))
             if made is not None:
@@ -64,6 +71,12 @@ class InForce:
     def _replace(self, made: Engine) -> None:
         is_late = made.rate_hz != self.watched.source.rate_hz  # it has changed meanwhile
         self.engine.replace(self.watched.engine(self.show) if is_late else made)
+
+    def _put_in_order(self, kinds: Sequence[Kind]) -> None:
+        """Let what is given up under overload follow the reference channels."""
+        references = kinds.count(Kind.REFERENCE)
+        steps = steps_for(screens=self.has_screens, channels=len(kinds), references=references)
+        self.shedder.take_steps(steps)
 
     def _rename(self, names: list[str]) -> None:
         told = dict(zip(self.watched.numbers, names, strict=True))
