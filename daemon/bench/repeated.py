@@ -18,7 +18,7 @@ HOWL_S = 1.6
 HOWLS_A_ROUND = 12
 ROOM_HZ = 250.0
 """From here on the noise of a stage falls, roughly. Common experience, no source; white noise is
-full of peaks in the highest octave, and cost the engine a quarter more."""
+full of peaks in the highest octave, and costs the engine a third more."""
 NOISE_DBFS = -50.0
 START_DBFS, LIMIT_DBFS = -60.0, -14.0
 GROWTH_DB_PER_S = 60.0
