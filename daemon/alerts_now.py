@@ -125,6 +125,10 @@ class AlertsNow:
         """Return the living alerts."""
         return worst_first(self._alerts.values())
 
+    def rings(self) -> tuple[RingEvent, ...]:
+        """Return the newest event of every living ring, the worst first."""
+        return worst_first(ring for rings in self._rings.values() for ring in rings.values())
+
     def named(self, ring: RingEvent) -> RingEvent:
         """Return a living ring with the names that its alert has by now."""
         now = self._alerts.get(ring.alert_id)

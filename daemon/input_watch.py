@@ -6,11 +6,13 @@ before; on mixes, playback and unpatched inputs of a digital network they are no
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from prehowl.daemon.events import RingEvent
+from prehowl.daemon.facts import Fact
 from prehowl.daemon.show.tables import Kind
 from prehowl.daemon.sinks.base import Snapshot
 
@@ -25,7 +27,9 @@ FULL = 0.999
 """24 bit converters stop at 1 - 2^-23, 16 bit ones at 0.99997; some stop a little below."""
 CLIP_SHARE = 0.002
 """A single overshoot is nobody's business; so many full samples in a row of windows are."""
-MOST_NAMES = 4
+DEAD = Fact("exact zeros", ", so dead, muted or unpatched")
+STUCK = Fact("stuck at one value", ": converter or cable")
+CLIPPING = Fact("clipping", ": less gain at the input", flickers=True)
 
 
 class InputWatch:
@@ -46,6 +50,7 @@ class InputWatch:
         self._value: NDArray[np.float32] = np.full(count, np.nan, np.float32)  # last constant one
         self._had_signal = np.zeros(count, bool)
         self._zeros = np.zeros(count, np.int64)  # windows in a row
+        self._dead = np.zeros(count, bool)
         self._stuck = np.zeros(count, np.int64)
         self._clips = np.zeros(count, np.int64)
         self._clip_hold = np.zeros(count, np.int64)
@@ -83,18 +88,18 @@ class InputWatch:
     def close(self) -> None:
         """Do nothing: there is nothing to let go of."""
 
-    def trouble(self) -> str:
-        """Return what is wrong with which channels, in one line; "" while all is well."""
-        is_dead = (self._zeros >= ZERO_WINDOWS) & self._had_signal & self._is_mic
-        # Silence everywhere is the device's trouble, and told as such.
-        is_dead &= not (self._zeros >= ZERO_WINDOWS).all()
+    def facts(self) -> list[Fact]:
+        """Return what is wrong with which channel."""
         found = (
-            ("exact zeros, so dead, muted or unpatched", is_dead),
-            ("stuck at one value: converter or cable", self._stuck >= STUCK_WINDOWS),
-            ("clipping: less gain at the input", self._clip_hold > 0),
+            (DEAD, self._dead & self._is_mic),
+            (STUCK, self._stuck >= STUCK_WINDOWS),
+            (CLIPPING, self._clip_hold > 0),
         )
-        parts = [f"{self._listed(which)}: {what}" for what, which in found if which.any()]
-        return "; ".join(parts)
+        return [
+            replace(fact, channel=self._numbers[ch], who=self._labels[ch])
+            for fact, which in found
+            for ch in np.flatnonzero(which)
+        ]
 
     def _gather(self, piece: NDArray[np.float32]) -> None:
         high, low = piece.max(axis=0), piece.min(axis=0)
@@ -109,6 +114,9 @@ class InputWatch:
         is_zero = is_flat & (self._high == 0)
         self._had_signal |= ~is_flat
         self._zeros = np.where(is_zero, self._zeros + 1, 0)
+        is_silent = self._zeros >= ZERO_WINDOWS
+        # Silence everywhere is the device's trouble, and told as such; who was dead before, stays.
+        self._dead = self._dead & is_silent if is_silent.all() else is_silent & self._had_signal
         is_stuck = is_flat & ~is_zero
         goes_on = is_stuck & (self._high == self._value)
         self._stuck = np.where(goes_on, self._stuck + 1, is_stuck.astype(np.int64))
@@ -124,8 +132,3 @@ class InputWatch:
         self._low.fill(np.inf)
         self._full.fill(0)
         self._filled = 0
-
-    def _listed(self, which: NDArray[np.bool_]) -> str:
-        labels = [self._labels[ch] for ch in np.flatnonzero(which)]
-        more = f" and {len(labels) - MOST_NAMES} more" if len(labels) > MOST_NAMES else ""
-        return ", ".join(labels[:MOST_NAMES]) + more

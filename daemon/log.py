@@ -10,6 +10,8 @@ import sys
 from collections.abc import Mapping
 from typing import TextIO
 
+from prehowl.daemon.facts import Fact
+
 LEVELS = {"error": 3, "warning": 4, "info": 6, "debug": 7}
 """Word -> syslog's severity (RFC 5424, table 2)."""
 
@@ -40,6 +42,12 @@ class Log:
             print(f"{mark}prehowl: {text}", file=self._stream, flush=True)
         except OSError:
             self.unwritten += 1
+
+    def facts(self) -> list[Fact]:
+        """Return that lines were lost, for whoever else listens."""
+        if not self.unwritten:
+            return []
+        return [Fact("lines on stderr could not be written", f": {self.unwritten} so far")]
 
     def warn(self, text: str) -> None:
         """Write one line of trouble."""

@@ -293,7 +293,7 @@ class _Loop:
 
     def health(self) -> Health:
         source = self.source.health()
-        if said := self.repair.detail():
-            source = replace(source, detail="; ".join(filter(None, (source.detail, said))))
+        if damage := self.repair.damage():
+            source = replace(source, facts=(*source.facts, damage))
         level = 0 if self.shedder is None else self.shedder.level
         return self.complete_health(Health(source, self.load.share, shed_level=level))

@@ -10,7 +10,7 @@ class LoopResult:
     samples: int  # per channel, lost ones included
     duration_s: float
     events: int
-    alarms_by_channel: dict[int, int]  # channel number -> first `ringing` or `howling` of an id
+    alarms_by_channel: dict[int, int]  # by channel number; each howl once, see `RingsNow.take`
     lost_samples: int = 0
     bad_samples: int = 0  # NaN, infinite or absurd, over all channels
     was_stopped: bool = False  # by the stop flag, before the source's end

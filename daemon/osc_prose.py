@@ -35,7 +35,6 @@ The whole record, for a receiver that can take it.
 - `evidence` is text, `name=value` words separated by spaces; names that are not known yet are left out.
 - `act` is who is on, `-` without a running order.
 - **A figure that is not known yet is -9999**, integer or float, so that the type string is always the same. It is never NaN and never of type `N`, which many receivers refuse.
-
 - `alert` is what the rings of one howl have in common on all channels that hear it, `lead` the channel that it belongs to; then the loop's microphone, mix and wedge, where they are known ([one-alert.md](one-alert.md)).
 
 ### /prehowl/alert

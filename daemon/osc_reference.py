@@ -122,7 +122,7 @@ EXAMPLE = RingEvent(
 NOTE = Note(
     61.5, "next_act", "osc 192.168.20.31", True, "act 2 of 5: Paper Kites", act="Paper Kites"
 )
-SOURCE = SourceHealth("running", 1, 480, "")
+SOURCE = SourceHealth("running", 1, 480)
 STATE = State(
     Plan(),
     Phase.PULL,

@@ -1,8 +1,9 @@
 """The sinks of one watch, each guarded, and what they add to the health that all of them show."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 
+from prehowl.daemon.facts import Fact, facts_of
 from prehowl.daemon.sinks.base import Health, Sink
 from prehowl.daemon.sinks.guard import Guarded
 
@@ -18,6 +19,7 @@ class Outlets:
         self.sinks: list[Guarded] = []
         self._say = say
         self._troubles: list[Callable[[], str]] = []
+        self._facts: list[Callable[[], Iterable[Fact]]] = []
         self._targets: Callable[[], tuple[tuple[str, str], ...]] = tuple
 
     def add(self, sink: Sink, name: str, *, trouble: Callable[[], str] | None = None) -> None:
@@ -30,6 +32,10 @@ class Outlets:
         """Take further trouble from there; "" while all is well."""
         self._troubles.append(trouble)
 
+    def tell_facts(self, facts: Callable[[], Iterable[Fact]]) -> None:
+        """Take what else is wrong from there, several things at once perhaps."""
+        self._facts.append(facts)
+
     def tell_targets(self, targets: Callable[[], tuple[tuple[str, str], ...]]) -> None:
         """Take the state of the OSC targets from there."""
         self._targets = targets
@@ -37,7 +43,8 @@ class Outlets:
     def completed(self, health: Health) -> Health:
         """Return the loop's health with what the sinks know."""
         own = [sink.fault for sink in self.sinks] + [told() for told in self._troubles]
-        troubles = (*health.troubles, *filter(None, own))
+        others = [fact for told in self._facts for fact in told()]
+        troubles = (*health.troubles, *others, *facts_of(own))
         return replace(health, targets=self._targets(), troubles=troubles)
 
     def _tell(self, sink: Guarded, fault: Exception) -> None:

@@ -5,7 +5,7 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from prehowl.daemon.sinks.words import counted
+from prehowl.daemon.facts import Fact
 
 SANEST_PEAK = 1e6
 """Larger samples are damage, not audio (+120 dBFS); their squares would overflow float32."""
@@ -35,8 +35,8 @@ class Repair:
         self.bad_samples += int(bad.sum())
         return np.where(bad, np.float32(0), samples)
 
-    def detail(self) -> str:
-        """Return what a person should know, "" without damage."""
+    def damage(self) -> Fact | None:
+        """Return what a person should know, None without damage."""
         if not self.bad_samples:
-            return ""
-        return f"{counted(self.bad_samples, 'damaged sample')} taken as silence"
+            return None
+        return Fact("damaged samples taken as silence", f": {self.bad_samples} so far")

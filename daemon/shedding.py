@@ -7,6 +7,7 @@ docs/live.md and docs/detection.md.
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
+from prehowl.daemon.facts import Fact, facts_of
 from prehowl.daemon.overload import Overload
 
 
@@ -41,15 +42,20 @@ class Shedder:
     _overload: Overload = field(init=False)
 
     def __post_init__(self) -> None:
-        costs = [1.0]
-        for step in self.steps:
-            costs.append(costs[-1] - step.saves)
-        self._overload = Overload(costs)
+        self._overload = Overload(_costs(self.steps))
 
     @property
     def level(self) -> int:
         """Return how many steps are left out now."""
         return self._overload.level
+
+    def take_steps(self, steps: Sequence[Step]) -> None:
+        """Go by a list that is longer or shorter at its end; what is left out stays so."""
+        self.steps = steps
+        self._overload.costs = _costs(steps)
+        if self.level > len(steps):
+            self._overload.level = len(steps)
+            self.apply(self.level)
 
     def look(self, now_s: float, backlog_s: float, share: float, stream_s: float) -> str:
         """Look at how the machine keeps up; return what was changed, in words, or "".
@@ -75,6 +81,14 @@ class Shedder:
         rest = "; all is done again" if level == 0 else ""
         return f"room again: {step.what} taken up{rest}"
 
-    def trouble(self, number: int) -> str:
-        """Return what a step (from 0) that is left out means, in one line; "" if it is done."""
-        return self.steps[number].left_out if number < self.level else ""
+    def facts(self) -> tuple[Fact, ...]:
+        """Return what the steps that are left out mean, the gravest first."""
+        return facts_of(step.left_out for step in reversed(self.steps[: self.level]))
+
+
+def _costs(steps: Sequence[Step]) -> list[float]:
+    """Return what all work costs at each level, as a share of what it costs at level 0."""
+    costs = [1.0]
+    for step in steps:
+        costs.append(costs[-1] - step.saves)
+    return costs

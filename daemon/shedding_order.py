@@ -67,10 +67,16 @@ def shedder_for(
     channels, references : int
         How many there are, and how many of them are reference channels.
     """
+    steps = steps_for(screens=bool(screens), channels=channels, references=references)
+    return Shedder(steps, _Order(engine, screens).apply)
+
+
+def steps_for(*, screens: bool, channels: int, references: int) -> list[Step]:
+    """Return what can be given up, in order; `screens`: whether there are any."""
     steps = [Step("screens at full pace", "nothing is lost", 0.03)] if screens else []
     steps += [step for _, step in FRAMES]
     if references:
         left = 1 - sum(step.saves for step in steps)
         saves = OF_REFERENCE * left * references / channels
         steps.append(Step("reference channels", "music may be alarmed", saves))
-    return Shedder(steps, _Order(engine, screens).apply)
+    return steps

@@ -3,7 +3,6 @@
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
-from functools import partial
 from importlib.metadata import version
 
 from prehowl.daemon.desk.desk import Desk
@@ -52,7 +51,9 @@ def run_watch(
     outlets = Outlets(log.warn)
     inputs = InputWatch(watched.source.rate_hz, watched.numbers, names, watched.kinds(show))
     # Before anything else looks at them: the others then tell what was found.
-    outlets.add(inputs, NOTICES, trouble=inputs.trouble)
+    outlets.add(inputs, NOTICES)
+    outlets.tell_facts(inputs.facts)
+    outlets.tell_facts(log.facts)
     osc = sink_for(show, version=version("prehowl"), channels=watched.numbers)
     outlets.tell_targets(lambda: osc.target_health() + asked.health())
     order = RunningOrder(show.acts, follows_clock=show.order.follow_clock)
@@ -75,12 +76,11 @@ def run_watch(
         channels=len(names),
         references=watched.kinds(show).count(Kind.REFERENCE),
     )
-    for number in reversed(range(len(shedder.steps))):  # what is gravest stands first
-        outlets.tell_trouble(partial(shedder.trouble, number))
+    outlets.tell_facts(shedder.facts)
     logbook = _add_logbook(outlets, show, watched, names)
     with ExitStack() as stack:
         board = stack.enter_context(_services(outlets, show, watched, names, log))
-        in_force = InForce(show, watched, engine, desk, osc, inputs, board)
+        in_force = InForce(show, watched, engine, desk, osc, inputs, board, shedder, bool(screens))
         stack.enter_context(_hangups(outlets, in_force, log))
         result = run_loop(
             watched.source,

@@ -1,15 +1,20 @@
 """A show file read again while the watch runs: what is put in force at once, and what is not."""
 
-from collections.abc import Callable
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from prehowl.daemon.desk.desk import Desk
 from prehowl.daemon.desk.running_order import RunningOrder
 from prehowl.daemon.engine_swap import ReplaceableEngine
 from prehowl.daemon.input_watch import InputWatch
+from prehowl.daemon.osc_map.fields import Known
 from prehowl.daemon.service.board import StatusBoard
 from prehowl.daemon.service.reload import Made
+from prehowl.daemon.shedding import Shedder
+from prehowl.daemon.shedding_order import steps_for
 from prehowl.daemon.show import Show
+from prehowl.daemon.show.osc_tables import OscMap, OscTarget
+from prehowl.daemon.show.tables import Kind
 from prehowl.daemon.show.wiring import wiring_of
 from prehowl.daemon.sinks.osc import OscSink, known_of
 from prehowl.daemon.watched import Watched
@@ -30,6 +35,8 @@ class InForce:
     osc: OscSink
     inputs: InputWatch
     board: StatusBoard
+    shedder: Shedder
+    has_screens: bool
 
     def at_rate(self, rate_hz: int) -> None:
         """Go on with an engine for another rate."""
@@ -41,44 +48,59 @@ class InForce:
         Only reads; it may run beside the loop. What is returned belongs on the loop's thread.
         """
         old, watched = self.show, self.watched
-        parts: dict[str, Callable[[], None]] = {}
-        if watched.setups(new) != watched.setups(old):
-            made = watched.engine(new)
-            parts["kinds, delays, sensitivity, advice"] = lambda: self._replace(made)
         names = watched.names(new)
-        if names != watched.names(old):
-            parts["channel names"] = lambda: self._rename(names)
-        if (new.acts, new.order) != (old.acts, old.order):
-            parts["running order"] = _nothing_more
-        bands = (new.weak_bands, new.act_weak_bands)
-        if bands != (old.weak_bands, old.act_weak_bands):
-            parts["known weak bands"] = _nothing_more
-        if (new.osc, new.maps, known_of(new)) != (old.osc, old.maps, known_of(old)):
-            what = "OSC receivers and mappings"
-            parts[what] = lambda: self.osc.take_show(new.osc, new.maps, known_of(new))
+        made = watched.engine(new) if watched.setups(new) != watched.setups(old) else None
 
         def put_in_force() -> None:
             self.show = new
             self.inputs.take_show(names, watched.kinds(new))
             order = RunningOrder(new.acts, follows_clock=new.order.follow_clock)
-            self.desk.take_show(names, order, usual_bands=bands[0], act_bands=bands[1])
-            for take in parts.values():
-                take()
+            bands, of_acts = new.weak_bands, new.act_weak_bands
+            self.desk.take_show(names, order, usual_bands=bands, act_bands=of_acts)
+            self._rename(names)
+            self._put_in_order(watched.kinds(new))
+            if _of_osc(new) != _of_osc(old):
+                self.osc.take_show(*_of_osc(new))
+            if made is not None:
+                self._replace(made)
 
-        told = f"{', '.join(parts)} in force" if parts else "nothing new to put in force"
+        parts = ", ".join(_parts(old, new, watched))
+        told = f"{parts} in force" if parts else "nothing new to put in force"
         return put_in_force, f"show file read again: {told}{_left_for_later(old, new)}"
 
     def _replace(self, made: Engine) -> None:
         is_late = made.rate_hz != self.watched.source.rate_hz  # it has changed meanwhile
         self.engine.replace(self.watched.engine(self.show) if is_late else made)
 
+    def _put_in_order(self, kinds: Sequence[Kind]) -> None:
+        """Let what is given up under overload follow the reference channels."""
+        references = kinds.count(Kind.REFERENCE)
+        steps = steps_for(screens=self.has_screens, channels=len(kinds), references=references)
+        self.shedder.take_steps(steps)
+
     def _rename(self, names: list[str]) -> None:
         told = dict(zip(self.watched.numbers, names, strict=True))
         self.board.about = replace(self.board.about, names=told)
 
 
-def _nothing_more() -> None:
-    """Stand for what the desk takes with every reading."""
+def _of_osc(show: Show) -> tuple[tuple[OscTarget, ...], tuple[OscMap, ...], Known]:
+    """Return what OSC out takes: receivers, mappings, and what these can speak of."""
+    return show.osc, show.maps, known_of(show)
+
+
+def _parts(old: Show, new: Show, watched: Watched) -> list[str]:
+    """Return in words what has changed of what is put in force at once."""
+    sides = [
+        {
+            "kinds, delays, sensitivity, advice": (watched.setups(show), watched.kinds(show)),
+            "channel names": watched.names(show),
+            "running order": (show.acts, show.order),
+            "known weak bands": (show.weak_bands, show.act_weak_bands),
+            "OSC receivers and mappings": (show.osc, show.maps),
+        }
+        for show in (old, new)
+    ]
+    return [what for what in sides[0] if sides[0][what] != sides[1][what]]
 
 
 def _left_for_later(old: Show, new: Show) -> str:

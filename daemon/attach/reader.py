@@ -23,6 +23,7 @@ from prehowl.daemon.attach.wire import (
     Shown,
 )
 from prehowl.daemon.events import Alert, RingEvent
+from prehowl.daemon.facts import facts_of
 from prehowl.daemon.notes import Note
 from prehowl.daemon.osc_in.decode import Malformed, Message, messages_in
 from prehowl.daemon.sinks.base import Health, Snapshot
@@ -185,7 +186,7 @@ def _snapshot(messages: Sequence[Message], shown: Shown) -> Snapshot:
         suspicion=suspicion,
         rings=tuple(rings),
         health=Health(
-            SourceHealth(state=state, overflows=overflows, lost_samples=lost, detail=detail),
+            SourceHealth(state, overflows, lost, facts_of([detail])),
             load,
             dropped,
             tuple((name, said) for name, said in targets),

@@ -161,7 +161,7 @@ def _status(snapshot: Snapshot) -> bytes:
         health.dropped_blocks,
         health.source.lost_samples,
         health.source.state,
-        "; ".join(filter(None, (health.source.detail, *health.troubles))),
+        health.detail,
         snapshot.act_number,
         snapshot.acts,
         snapshot.act or NOTHING,

@@ -9,31 +9,69 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.signal import lfilter
 
 from prehowl.daemon.sources.base import Block, SourceHealth
 
 ROUND_S = 8.0
 HOWL_S = 1.6
 HOWLS_A_ROUND = 12
+ROOM_HZ = 250.0
+"""From here on the noise of a stage falls, roughly. Common experience, no source; white noise is
+full of peaks in the highest octave, and costs the engine a third more."""
 NOISE_DBFS = -50.0
 START_DBFS, LIMIT_DBFS = -60.0, -14.0
 GROWTH_DB_PER_S = 60.0
 
 
-def one_round(channels: int, rate_hz: int, seed: int) -> NDArray[np.float32]:
-    """Return one round, shape (samples, channels)."""
+def one_round(
+    channels: int,
+    rate_hz: int,
+    seed: int,
+    *,
+    howls: int = HOWLS_A_ROUND,
+    corner_hz: float | None = None,
+) -> NDArray[np.float32]:
+    """Return one round, shape (samples, channels).
+
+    Parameters
+    ----------
+    channels, rate_hz, seed : int
+    howls : int
+        How many begin in it, at even distances, each on a channel drawn from the seed.
+    corner_hz : float or None
+        From here on the noise falls by 6 dB an octave; None: white.
+    """
     rng = np.random.default_rng(seed)
     count = round(ROUND_S * rate_hz)
     sound = rng.standard_normal((count, channels), dtype=np.float32)
+    if corner_hz is not None:
+        sound = _falling(sound, corner_hz / rate_hz)
     sound *= np.float32(10 ** (NOISE_DBFS / 20))
     time_s = np.arange(round(HOWL_S * rate_hz)) / rate_hz
     level_db = np.minimum(START_DBFS + GROWTH_DB_PER_S * time_s, LIMIT_DBFS)
-    for n in range(HOWLS_A_ROUND):
+    for start_s in howl_starts_s(howls):
         hz = float(np.exp(rng.uniform(np.log(200), np.log(8000))))
-        first = round(n * (ROUND_S - HOWL_S) / HOWLS_A_ROUND * rate_hz)
+        first = round(start_s * rate_hz)
         tone = 10 ** (level_db / 20) * np.sin(2 * np.pi * hz * time_s)
         sound[first : first + len(tone), int(rng.integers(channels))] += tone.astype(np.float32)
     return np.clip(sound, -1, 1)
+
+
+def howl_starts_s(howls: int) -> list[float]:
+    """Return when in a round the howls begin."""
+    return [n * (ROUND_S - HOWL_S) / howls for n in range(howls)]
+
+
+def _falling(noise: NDArray[np.float32], corner: float) -> NDArray[np.float32]:
+    """Return white noise through a first-order low-pass, corner in cycles a sample.
+
+    As strong as before: a pole p raises the power to 1 / (1 - p^2) of it (closed form).
+    """
+    pole = np.exp(-2 * np.pi * corner)
+    gain = np.sqrt(1 - pole**2)
+    fallen: NDArray[np.float32] = lfilter([gain], [1, -pole], noise, axis=0).astype(np.float32)
+    return fallen
 
 
 @dataclass(frozen=True, slots=True)

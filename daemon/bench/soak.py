@@ -6,6 +6,7 @@ change, rings are acknowledged, channels held. Beside it, in a process of its ow
 in other blocks with nothing but the engine, whose count of events must be the same.
 """
 
+import math
 import multiprocessing
 import os
 import tempfile
@@ -17,7 +18,14 @@ from pathlib import Path
 
 from prehowl.daemon.bench.crew import Crew, running_order
 from prehowl.daemon.bench.gauge import SETTLE_SHARE, Gauge
-from prehowl.daemon.bench.repeated import Gap, RepeatedSource, one_round
+from prehowl.daemon.bench.repeated import (
+    ROOM_HZ,
+    ROUND_S,
+    Gap,
+    RepeatedSource,
+    howl_starts_s,
+    one_round,
+)
 from prehowl.daemon.desk.desk import Desk
 from prehowl.daemon.logbook.reader import LogbookReader
 from prehowl.daemon.logbook.records import ChannelRow, Kind, RunInfo
@@ -34,6 +42,8 @@ CLIPS_MB = 5.0
 FILL_MB = 1.0
 """So much may come in all: SQLite's own cache, up to 2 MB, fills for longer than a short run."""
 DISCARD_PORT = 9
+HOWLS_A_ROUND = 2
+"""One in four seconds: already far more than a show has."""
 GAPS = 4
 GAP_S = 2.5
 """Longer than the silence that is analysed in the place of what was lost (`stream_time.py`)."""
@@ -46,6 +56,7 @@ class Soak:
     channels: int
     rate_hz: int
     hours: float
+    howls: int  # that began while the source was there
     events: int
     events_of_scan: int
     events_in_logbook: int
@@ -88,13 +99,27 @@ class _Plan:
 
     def source(self, block: int) -> RepeatedSource:
         return RepeatedSource(
-            one_round(self.channels, self.rate_hz, self.seed),
+            one_round(
+                self.channels, self.rate_hz, self.seed, howls=HOWLS_A_ROUND, corner_hz=ROOM_HZ
+            ),
             self.rate_hz,
             self.seconds,
             block_length=block,
             is_live=False,
-            gap=Gap((self.seconds - GAPS * GAP_S) / (GAPS + 1), GAP_S),
+            gap=Gap(self._there_s, GAP_S),
         )
+
+    @property
+    def _there_s(self) -> float:
+        """How long the source is there between two gaps."""
+        return (self.seconds - GAPS * GAP_S) / (GAPS + 1)
+
+    def howls(self) -> int:
+        """Return how many howls begin while the source is there."""
+        rounds = range(math.ceil(self.seconds / ROUND_S))
+        starts = [n * ROUND_S + at_s for n in rounds for at_s in howl_starts_s(HOWLS_A_ROUND)]
+        both_s = self._there_s + GAP_S
+        return sum(at_s < self.seconds and at_s % both_s < self._there_s for at_s in starts)
 
     def engine(self) -> Engine:
         return Engine(self.rate_hz, [ChannelSetup()] * self.channels)
@@ -124,6 +149,7 @@ def soak(
             channels=channels,
             rate_hz=rate_hz,
             hours=hours,
+            howls=plan.howls(),
             events=live.events,
             events_of_scan=scan.events(),
             events_in_logbook=kept,

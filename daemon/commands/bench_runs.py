@@ -185,7 +185,7 @@ def soak(args: argparse.Namespace) -> int:
         slope, error = found.slope_mb_per_h, found.slope_error_mb_per_h
         print(f"{found.channels} channels at {found.rate_hz} Hz, {found.hours:g} h of stream")
         print(
-            f"events  {found.events}; of a scan {found.events_of_scan}; "
+            f"events  {found.events} of {found.howls} howls; of a scan {found.events_of_scan}; "
             f"in the logbook {found.events_in_logbook}"
         )
         print(f"asked   {found.notes} notes; in the logbook {found.notes_in_logbook}")

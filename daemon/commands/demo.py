@@ -14,6 +14,7 @@ from prehowl.daemon.desk.desk import Desk
 from prehowl.daemon.desk.running_order import RunningOrder
 from prehowl.daemon.errors import OK, UsageError
 from prehowl.daemon.events import RingEvent
+from prehowl.daemon.facts import facts_of
 from prehowl.daemon.log import Log
 from prehowl.daemon.logbook.festival_acts import FestivalActs
 from prehowl.daemon.logbook.options import (
@@ -141,7 +142,7 @@ def run(args: argparse.Namespace) -> int:
             complete_health=lambda health: replace(
                 health,
                 targets=osc.target_health() + asked.health(),
-                troubles=() if logbook is None else tuple(filter(None, [logbook.trouble()])),
+                troubles=facts_of([] if logbook is None else [logbook.trouble()]),
             ),
             desk=desk,
             wiring=wiring_of(_show(), numbers),

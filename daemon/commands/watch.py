@@ -31,9 +31,9 @@ On a terminal the dashboard runs (keys: see its last line); --headless, or outpu
 file, gives a line an event instead, and device trouble as lines on stderr. OSC goes to the
 receivers of the show file and to those of --osc.
 
-As a service: SIGHUP reads the show file again (all but title, device, screen, logbook and osc_in;
-a wrong file changes nothing), --status asks a running watch how it is, --metrics serves figures on
-loopback.
+As a service: SIGHUP reads the show file again (all but title, device, screen, logbook, osc_in, and
+who belongs to which mix and wedge; a wrong file changes nothing), --status asks a running watch how
+it is, --metrics serves figures on loopback.
 
 Once started, a live watch goes on whatever happens to the device: it waits for it, opens it again,
 at another rate if need be, and says how much was missed. Where the computer cannot keep up it

@@ -150,8 +150,11 @@ class Desk:
                 notes.append(self._note(time_s, Command(Verb.HOLD, "clock", number), text))
         if abs(time_s - self._looked_s) >= CLOCK_LOOK_S:
             self._looked_s = time_s
+            before = self._order.number
             if self._order.look_at_clock(self._clock()):
-                notes.append(self._act_note(time_s, Command(Verb.NEXT_ACT, "clock")))
+                is_on = self._order.number > before
+                verb = Verb.NEXT_ACT if is_on else Verb.PREVIOUS_ACT
+                notes.append(self._act_note(time_s, Command(verb, "clock")))
         return notes
 
     def _obeyed(self, command: Command, time_s: float, snapshot: Callable[[], Snapshot]) -> Note:

@@ -8,6 +8,11 @@ from collections.abc import Sequence
 from prehowl.daemon.show.order_tables import Act
 from prehowl.daemon.show.start_times import DAY_MIN, minutes_into, minutes_of
 
+SET_BACK_MIN = (1.0, DAY_MIN / 2)
+"""A clock that goes back by less has been trimmed; by more, the day has turned."""
+SUMMER_TIME_MIN = (59.0, 61.0)
+"""A clock that goes back by so much is most likely right in both cases: summer time ends."""
+
 
 class RunningOrder:
     """Acts in order, one of them on. Without acts it stays empty and knows no act.
@@ -27,6 +32,8 @@ class RunningOrder:
         self._follows_clock = follows_clock
         self._at = 0
         self._seen_min: float | None = None  # minutes after the first start, at the last look
+        self._chosen = 0  # the act that a person brought on last, and when
+        self._chosen_min = float("-inf")
 
     @property
     def act(self) -> Act | None:
@@ -52,13 +59,20 @@ class RunningOrder:
         if not 0 <= self._at + steps < len(self._acts):
             return False
         self._at += steps
+        self._choose()
         return True
+
+    def _choose(self) -> None:
+        self._chosen = self._at
+        self._chosen_min = float("-inf") if self._seen_min is None else self._seen_min
 
     def look_at_clock(self, minute_of_day: float) -> bool:
         """Bring on what is due since the last look; tell whether the act has changed.
 
-        The first look finds the act that should be on now. Later ones go on only, and only when a
-        start has passed in between: a person who went on early is not sent back.
+        The first look finds the act that should be on now. Later ones go on only when a start has
+        passed in between: a person who went on early is not sent back. Where the clock itself is
+        set back, what it had brought on too early is taken back, never a person's choice; starts
+        that are ahead again come on at their time.
         """
         if not self._follows_clock or not self._acts:
             return False
@@ -67,13 +81,24 @@ class RunningOrder:
         if now_min > (last_start + DAY_MIN) / 2:
             now_min -= DAY_MIN  # nearer to the next day's beginning: before the first act
         before, self._seen_min = self._seen_min, now_min
-        due = [i for i, s in enumerate(self._starts) if s is not None and s <= now_min]
-        if before is not None:
-            due = [i for i in due if (self._starts[i] or 0) > before and i > self._at]
-        if not due or due[-1] == self._at:
-            return False
-        self._at = due[-1]
-        return True
+        if before is None:
+            return self._bring_on(self._due(float("-inf"), now_min))
+        if _is_set_back(before - now_min):
+            self._chosen_min = min(self._chosen_min, now_min)
+            due = [i for i in self._due(self._chosen_min, now_min) if i > self._chosen]
+            return self._bring_on(due or [self._chosen])
+        return self._bring_on([i for i in self._due(before, now_min) if i > self._at])
+
+    def _due(self, after_min: float, until_min: float) -> list[int]:
+        """Return the acts that start in that time."""
+        starts = enumerate(self._starts)
+        return [i for i, start in starts if start is not None and after_min < start <= until_min]
+
+    def _bring_on(self, due: Sequence[int]) -> bool:
+        """Bring on the last that is due; tell whether the act has changed."""
+        before = self._at
+        self._at = due[-1] if due else before
+        return self._at != before
 
     def go_on_from(self, before: "RunningOrder") -> None:
         """Take up where another order was: at the act of that name, else at that place.
@@ -88,6 +113,7 @@ class RunningOrder:
         self._at = min(nearest, len(self._acts) - 1)
         if before._seen_min is not None:
             self._seen_min = before._seen_min + before._first - self._first
+        self._choose()
 
     def names(self, names: Sequence[str], numbers: Sequence[int]) -> tuple[str, ...]:
         """Return the channels' names in this act: its own, else those given.
@@ -101,3 +127,9 @@ class RunningOrder:
         """
         told = {} if self.act is None else {c.number: c.name for c in self.act.channels}
         return tuple(told.get(number) or name for number, name in zip(numbers, names, strict=True))
+
+
+def _is_set_back(minutes: float) -> bool:
+    """Tell whether a clock that went back by so much has been set."""
+    low, high = SUMMER_TIME_MIN
+    return SET_BACK_MIN[0] < minutes < SET_BACK_MIN[1] and not low < minutes < high

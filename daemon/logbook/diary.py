@@ -1,15 +1,13 @@
 """What in the daemon's health is worth a line in the logbook: changes, not states."""
 
-import re
 from collections.abc import Iterator
 
+from prehowl.daemon.facts import Fact
 from prehowl.daemon.logbook.records import HealthChange
 from prehowl.daemon.sinks.base import Health
 
 LOSS_EVERY_S = 10.0
 """Losses come in bursts; each line tells the sum since the last."""
-
-FIGURES = re.compile(r"\d+(\.\d+)?")
 
 
 class HealthDiary:
@@ -17,7 +15,8 @@ class HealthDiary:
 
     def __init__(self) -> None:
         self._state = "running"
-        self._details: dict[str, str] = {}  # text without figures -> text, of what is wrong now
+        self._of_source: tuple[Fact, ...] = ()  # as last known; a device that is away tells nothing
+        self._facts: dict[tuple[int, str], Fact] = {}
         self._targets: dict[str, str] = {}
         self._lost = 0
         self._loss_told_s = float("-inf")
@@ -28,7 +27,7 @@ class HealthDiary:
             *self._device(health),
             *self._loss(time_s, health),
             *self._receivers(health),
-            *self._troubles(health),
+            *self._wrong(health),
         ]
 
     def _device(self, health: Health) -> Iterator[HealthChange]:
@@ -50,16 +49,14 @@ class HealthDiary:
                 yield HealthChange("osc", f"{name}: {state}", state == "ok")
             self._targets[name] = state
 
-    def _troubles(self, health: Health) -> Iterator[HealthChange]:
-        detail = health.source.detail if health.source.state == "running" else ""
-        now = {text: text for text in health.troubles}
-        if detail:
-            # It may count seconds, which is no news.
-            now[FIGURES.sub("#", detail)] = detail
-        for key, text in now.items():
-            if key not in self._details:
-                yield HealthChange("watch", text)
-        for key, text in self._details.items():
-            if key not in now:
-                yield HealthChange("watch", f"no more: {text}", is_well=True)
-        self._details = now
+    def _wrong(self, health: Health) -> Iterator[HealthChange]:
+        if health.source.state == "running":
+            self._of_source = health.source.facts
+        before = self._facts
+        self._facts = {fact.key: fact for fact in (*self._of_source, *health.troubles)}
+        for key, fact in self._facts.items():
+            if key not in before:
+                yield HealthChange("watch", fact.text)
+        for key, fact in before.items():
+            if key not in self._facts:
+                yield HealthChange("watch", fact.over, is_well=True)

@@ -31,6 +31,11 @@ class _Rule:
     held: dict[int, RingEvent] = field(default_factory=dict)
     next_s: float = float("inf")  # of the next message while rings are held
 
+    @property
+    def minds_kind(self) -> bool:
+        """Tell whether the kind of a channel decides whether a ring passes, or where it goes."""
+        return bool(self.wanted.kinds) or "kind" in self.address.fields
+
     def fits(self, event: RingEvent) -> bool:
         """Tell whether a ring passes the filter."""
         wanted = self.wanted
@@ -158,6 +163,25 @@ class Mapper:
         if news is not None:
             self._tell(news.alert, False, wall_s, now_s)
 
+    def take_known(self, known: Known, wall_s: float, now_s: float) -> None:
+        """Go on with other kinds of channels, or another title.
+
+        Where a mapping goes by the kind, what it holds is left under the old one and entered under
+        the new; nobody else notices.
+        """
+        for rule in self._rules:
+            is_new = rule.known.kinds != known.kinds and rule.minds_kind
+            held = list(rule.held.values()) if is_new else []
+            for event in held:
+                self._give(rule, replace(event, state=RingState.CLEARED), wall_s, now_s)
+            rule.known = known
+            for event in self._living(rule) if is_new else ():
+                self._give(rule, event, wall_s, now_s)
+
+    def _living(self, rule: _Rule) -> Sequence[RingEvent]:
+        each = rule.wanted.each_channel
+        return self._alerts.rings() if each else self._alerts.worst_first()
+
     def reconcile(self, rings: Sequence[RingEvent], wall_s: float, now_s: float) -> None:
         """Follow the living rings after events were lost: what is not among them has cleared."""
         living = {ring.id for ring in rings}
@@ -177,9 +201,12 @@ class Mapper:
         """Give the rings of channels to those who want every one, alerts to the others."""
         for rule in self._rules:
             if rule.wanted.each_channel is is_of_channel:
-                for told in rule.take(event):
-                    self._limiter.put(rule.made(told, wall_s), now_s)
-                self._start_or_stop(rule, now_s)
+                self._give(rule, event, wall_s, now_s)
+
+    def _give(self, rule: _Rule, event: RingEvent, wall_s: float, now_s: float) -> None:
+        for told in rule.take(event):
+            self._limiter.put(rule.made(told, wall_s), now_s)
+        self._start_or_stop(rule, now_s)
 
     def due(self, wall_s: float, now_s: float, *, is_alive: bool = True) -> list[bytes]:
         """Return the datagrams that are to leave now, in order.

@@ -9,6 +9,7 @@ from typing import Any
 
 from prehowl.daemon.alerts_now import alerts_of
 from prehowl.daemon.events import RingEvent
+from prehowl.daemon.facts import lines_of
 from prehowl.daemon.rings_now import RingsNow
 from prehowl.daemon.sinks.base import Snapshot
 
@@ -92,7 +93,7 @@ class StatusBoard:
             "lost_samples": health.source.lost_samples,
             "dropped_blocks": health.dropped_blocks,
             "targets": dict(health.targets),
-            "troubles": list(health.troubles),
+            "troubles": list(lines_of(health.troubles)),
             "rings": [ring.record() for ring in snapshot.rings],
             "alerts": [alert.record() for alert in alerts_of(snapshot.rings)],
         }

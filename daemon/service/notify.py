@@ -100,7 +100,6 @@ def status_words(snapshot: Snapshot) -> str:
         f"{len(snapshot.level_dbfs)} channels",
         counted(len(alerts_of(snapshot.rings)), "ring"),
         f"load {100 * health.load:.0f} %",
-        health.source.detail,
-        *health.troubles,
+        health.detail,
     ]
     return "; ".join(filter(None, parts)).replace("\n", " ")

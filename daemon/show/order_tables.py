@@ -15,7 +15,7 @@ class Order:
         bool,
         Key(
             "Bring each act on at its `start`, by this computer's clock. A key or OSC can go on "
-            "earlier, and back; the clock never goes back."
+            "earlier, and back; the clock does not, unless it is itself set back."
         ),
     ] = False
 

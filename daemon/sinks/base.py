@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from prehowl.daemon.events import RingEvent
+from prehowl.daemon.facts import BETWEEN, Fact, lines_of
 from prehowl.daemon.sources.base import SourceHealth
 from prehowl.daemon.weak_bands import WeakBands
 
@@ -24,8 +25,13 @@ class Health:
     load: float = 0.0  # seconds of work for a second of sound, over the last second, 0..
     dropped_blocks: int = 0  # blocks that we threw away because analysis lagged
     targets: tuple[tuple[str, str], ...] = ()  # OSC target name -> "ok" or what is wrong
-    troubles: tuple[str, ...] = ()  # what else is wrong now, a line each, for a person
+    troubles: tuple[Fact, ...] = ()  # what else is wrong now
     shed_level: int = 0  # how many things are left out because the machine cannot keep up
+
+    @property
+    def detail(self) -> str:
+        """All that is wrong in one line, for a person; "" where nothing is."""
+        return BETWEEN.join(lines_of((*self.source.facts, *self.troubles)))
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,9 +1,10 @@
 """Trouble with device, machine or receivers as plain lines, for runs without a dashboard."""
 
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 
 from prehowl.daemon.events import RingEvent
+from prehowl.daemon.facts import Fact, lines_of
 from prehowl.daemon.log import Log
 from prehowl.daemon.sinks.base import Health, Snapshot
 from prehowl.daemon.sinks.osc_link import LOOKING_UP
@@ -13,6 +14,10 @@ Targets = tuple[tuple[str, str], ...]
 
 SETTLE_S = 1.0
 """Losses come in bursts; they are told once a second at most."""
+
+CALM_S = 30.0
+"""What comes and goes with the music is over when it has not come again for so long, else its
+lines would bury all others. Our choice."""
 
 
 class HealthLines:
@@ -32,11 +37,12 @@ class HealthLines:
         self._log = log
         self._at_the_end = targets or (lambda: ())
         self._time_s = 0.0
-        self._told = Health()
+        self._state = "running"
+        self._of_source: tuple[Fact, ...] = ()  # as last known; a device that is away tells nothing
+        self._facts: dict[tuple[int, str], tuple[Fact, float]] = {}  # told, not over; seen last
         self._told_targets: dict[str, str] = {}  # name -> gist of what was told last
         self._told_loss = 0
         self._loss_told_s = -SETTLE_S
-        self._was_odd = False
 
     def start(self) -> None:
         """Print nothing: no news is good news."""
@@ -48,55 +54,60 @@ class HealthLines:
         """Compare with what was told last."""
         health = snapshot.health
         self._time_s = snapshot.time_s
-        self._tell_state(snapshot.time_s, health)
-        self._tell_loss(snapshot.time_s, health)
+        self._tell_state(health)
+        self._tell_loss(health)
         self._tell_targets([t for t in health.targets if t[1] != LOOKING_UP])
-        self._tell_troubles(snapshot.time_s, health)
-        self._told = health
+        self._tell_facts((*self._of_source, *health.troubles))
 
     def close(self) -> None:
         """Tell what became of the receivers."""
         self._tell_targets(self._at_the_end())
 
-    def _tell_state(self, time_s: float, health: Health) -> None:
-        source, told = health.source, self._told.source
-        is_odd = source.state == "running" and bool(source.detail)
-        if source.state == "waiting" and told.state != "waiting":
-            self._line(time_s, source.detail)
-        elif source.state == "running" and told.state == "waiting":
-            text = f"the device is back: {source.detail}" if is_odd else "the device is back"
-            self._line(time_s, text, is_well=not is_odd)
-        elif is_odd and not self._was_odd:
-            self._line(time_s, source.detail)
-        elif self._was_odd and not is_odd and source.state == "running":
-            self._line(time_s, "all is well again", is_well=True)
-        self._was_odd = is_odd
+    def _tell_state(self, health: Health) -> None:
+        source, before = health.source, self._state
+        self._state = source.state
+        if source.state == "waiting" and before != "waiting":
+            self._line(source.detail)
+        if source.state != "running":
+            return
+        self._of_source = source.facts
+        if before == "waiting":
+            said = f": {source.detail}" if source.detail else ""
+            self._line(f"the device is back{said}", is_well=not said)
+            self._facts |= {fact.key: (fact, self._time_s) for fact in source.facts}
 
-    def _tell_loss(self, time_s: float, health: Health) -> None:
+    def _tell_loss(self, health: Health) -> None:
         lost = health.source.lost_samples + health.dropped_blocks
-        if lost > self._told_loss and time_s - self._loss_told_s >= SETTLE_S:
-            self._line(
-                time_s, f"input was lost; {counted(health.source.lost_samples, 'sample')} so far"
-            )
-            self._told_loss, self._loss_told_s = lost, time_s
+        if lost > self._told_loss and self._time_s - self._loss_told_s >= SETTLE_S:
+            said = f"{counted(health.source.lost_samples, 'sample')} so far"
+            self._line(f"input was lost; {said}")
+            self._told_loss, self._loss_told_s = lost, self._time_s
 
     def _tell_targets(self, targets: Iterable[tuple[str, str]]) -> None:
         for name, state in targets:
             if (gist := _gist(state)) != self._told_targets.get(name, "ok"):
-                self._line(self._time_s, f"OSC to {name}: {state}", is_well=gist == "ok")
+                self._line(f"OSC to {name}: {state}", is_well=gist == "ok")
                 self._told_targets[name] = gist
 
-    def _tell_troubles(self, time_s: float, health: Health) -> None:
-        told = self._told.troubles
-        for text in health.troubles:
-            if text not in told:
-                self._line(time_s, text)
-        for text in told:
-            if text not in health.troubles:
-                self._line(time_s, f"no more: {text}", is_well=True)
+    def _tell_facts(self, facts: Sequence[Fact]) -> None:
+        """Tell each once when it comes and once when it is over, the same of many in one line."""
+        now = {fact.key: (fact, self._time_s) for fact in facts}
+        new = [fact for fact in facts if fact.key not in self._facts]
+        gone = [told for key, told in self._facts.items() if key not in now]
+        over = [fact for fact, seen_s in gone if self._is_over(fact, seen_s)]
+        self._facts |= now
+        for fact in over:
+            del self._facts[fact.key]
+        for text in lines_of(new):
+            self._line(text)
+        for text in lines_of(over, with_more=False):
+            self._line(f"no more: {text}", is_well=True)
 
-    def _line(self, time_s: float, text: str, *, is_well: bool = False) -> None:
-        self._log.say(f"{time_words(time_s)} {text}", "info" if is_well else "warning")
+    def _is_over(self, fact: Fact, seen_s: float) -> bool:
+        return not fact.flickers or self._time_s - seen_s > CALM_S
+
+    def _line(self, text: str, *, is_well: bool = False) -> None:
+        self._log.say(f"{time_words(self._time_s)} {text}", "info" if is_well else "warning")
 
 
 def _gist(state: str) -> str:

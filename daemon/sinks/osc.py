@@ -39,7 +39,6 @@ class _Wish:
 
     target: OscTarget
     maps: tuple[OscMap, ...]
-    known: Known
 
     def __hash__(self) -> int:
         return hash(self.target)
@@ -80,7 +79,7 @@ class OscSink:
             What the mappings' templates can speak of besides the rings.
         """
         self._version, self._resolve, self._pause_first_s = version, resolve, pause_first_s
-        self._wishes = _wishes(targets, maps, known or Known())
+        self._wishes, self._known = _wishes(targets, maps), known or Known()
         self._targets = tuple(targets)
         self._senders = tuple(map(self._sender, self._wishes))
         self._retired: list[Sender] = []
@@ -102,27 +101,34 @@ class OscSink:
     def take_show(self, targets: Sequence[OscTarget], maps: Sequence[OscMap], known: Known) -> None:
         """Go on with other receivers and mappings; those that stay the same notice nothing.
 
-        One that is left out, or comes with other mappings, is set to calm and told goodbye.
+        One that is left out, or comes with other mappings, is set to calm and told goodbye. What
+        the mappings can speak of besides the rings is taken by all, whoever stays.
         """
-        wishes = _wishes(targets, maps, known)
-        kept = dict(zip(self._wishes, self._senders, strict=True))
-        self._retired = [sender for sender in self._retired if not sender.join(0)]
-        self._retired += [sender for wish, sender in kept.items() if wish not in wishes]
-        calm = make_board((), self._channels, ringout=self._no_ringout())
-        for sender in self._retired:
-            sender.begin_close(calm)
-        senders = tuple(kept.get(wish) or self._sender(wish) for wish in wishes)
+        wishes, self._known = _wishes(targets, maps), known
+        kept: dict[_Wish, list[Sender]] = {}
+        for wish, sender in zip(self._wishes, self._senders, strict=True):
+            sender.know(known)
+            kept.setdefault(wish, []).append(sender)
+        senders = [kept[wish].pop(0) if kept.get(wish) else self._sender(wish) for wish in wishes]
+        self._retire([sender for left in kept.values() for sender in left])
         for sender in senders:
-            if sender not in kept.values():
-                sender.start(after=self._retired)
+            if sender not in self._senders:
+                sender.start(after=[old for old in self._retired if old.place == sender.place])
                 sender.put(Living(self._rings.worst_first()))  # its mappings know of none
-        self._wishes, self._targets, self._senders = wishes, tuple(targets), senders
+        self._wishes, self._targets, self._senders = wishes, tuple(targets), tuple(senders)
         self._board = {}  # so that it is sent to all; each is told what it does not know yet
         self._device_state = ""
 
+    def _retire(self, senders: Sequence[Sender]) -> None:
+        """Let senders say goodbye in their own time; forget those that have."""
+        calm = make_board((), self._channels, ringout=self._no_ringout())
+        for sender in senders:
+            sender.begin_close(calm)
+        self._retired = [old for old in self._retired if not old.join(0)] + list(senders)
+
     def _sender(self, wish: "_Wish") -> Sender:
         way = way_to(wish.target, resolve=self._resolve, pause_first_s=self._pause_first_s)
-        return Sender(wish.target, self._version, way, Mapper(wish.maps, wish.known))
+        return Sender(wish.target, self._version, way, Mapper(wish.maps, self._known))
 
     def on_event(self, event: RingEvent) -> None:
         """Queue the event's record and what it changes on the flat addresses."""
@@ -213,15 +219,13 @@ class OscSink:
             sender.put(board)
 
 
-def _wishes(
-    targets: Sequence[OscTarget], maps: Sequence[OscMap], known: Known
-) -> tuple[_Wish, ...]:
-    """Return what each target's sender is to do; what no mapping asks for does not matter."""
+def _wishes(targets: Sequence[OscTarget], maps: Sequence[OscMap]) -> tuple[_Wish, ...]:
+    """Return what each target's sender is to do."""
     names = [target.label for target in targets]
     found = []
     for target in targets:
         own = tuple(wanted for wanted in maps if target.label in (wanted.targets or names))
-        found.append(_Wish(target, own, known if own else Known()))
+        found.append(_Wish(target, own))
     return tuple(found)
 
 

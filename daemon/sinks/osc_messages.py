@@ -240,8 +240,7 @@ def health_datagram(health: Health) -> bytes:
     """Return `/prehowl/health`."""
     source = health.source
     counts = (source.overflows, health.dropped_blocks, source.lost_samples)
-    detail = "; ".join(filter(None, (source.detail, *health.troubles)))
-    return datagram(HEALTH, (health.load, *counts, source.state, detail))
+    return datagram(HEALTH, (health.load, *counts, source.state, health.detail))
 
 
 def ring_values(event: RingEvent | None) -> dict[str, Value]:

@@ -64,6 +64,8 @@ class Sender:
         self.dropped = 0  # ring messages lost here: queue full, or no way to the receiver
         self._target, self._version, self._link = target, version, link
         self._mapper = mapper or Mapper((), Known())
+        self._known: Known | None = None  # the newest; the mapper takes it with the next entry
+        self._taken: Known | None = None
         self._has_missed = False  # events that the mappings should have seen
         self._queue: deque[Item] = deque()
         self._news = threading.Condition()
@@ -85,6 +87,15 @@ class Sender:
         """Start the thread; it begins when those before it have said goodbye, or soon after."""
         self._before = tuple(after)
         self._thread.start()
+
+    @property
+    def place(self) -> tuple[str, int]:
+        """Host and port that it sends to."""
+        return self._target.host, self._target.port
+
+    def know(self, known: Known) -> None:
+        """Let the mappings speak of this from now on. Returns at once."""
+        self._known = known
 
     def happen(self, event: RingEvent, wall_s: float) -> None:
         """Queue an event for the mappings, if there are any. Returns at once."""
@@ -150,6 +161,7 @@ class Sender:
     def _do(self, item: Item | None) -> None:
         """Do what one entry asks for, then what the mappings have due."""
         now_s, wall_s = time.monotonic(), time.time()
+        self._take_known(wall_s, now_s)
         if isinstance(item, bytes):
             self.dropped += not self._link.send(item)
         elif isinstance(item, Happening):
@@ -162,6 +174,12 @@ class Sender:
         if self._mapper.next_s() <= now_s:
             is_alive = now_s - self._alive_at_s <= ALIVE_S
             self._send_mapped(self._mapper.due(wall_s, now_s, is_alive=is_alive))
+
+    def _take_known(self, wall_s: float, now_s: float) -> None:
+        known = self._known
+        if known is not None and known is not self._taken:
+            self._mapper.take_known(known, wall_s, now_s)
+            self._taken = known
 
     def _send_mapped(self, packets: list[bytes]) -> None:
         for packet in packets:

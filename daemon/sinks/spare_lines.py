@@ -1,12 +1,11 @@
 """A printer whose stream may fail in a live watch: from then on alerts go to the log as lines."""
 
-from prehowl.daemon.alerts_now import AlertsNow
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.log import Log
 from prehowl.daemon.notes import Note, NoteTaker
 from prehowl.daemon.output import drop_pending
 from prehowl.daemon.sinks.base import Sink, Snapshot
-from prehowl.daemon.sinks.table import note_line, table_line
+from prehowl.daemon.sinks.table import AlertLines, note_line, table_line
 
 
 class SpareLines:
@@ -21,7 +20,7 @@ class SpareLines:
         self._printer = printer
         self._log = log
         self._fault = ""
-        self._alerts = AlertsNow()
+        self._alerts = AlertLines()
 
     def start(self) -> None:
         """Print what comes first."""
@@ -32,15 +31,15 @@ class SpareLines:
 
     def on_event(self, event: RingEvent) -> None:
         """Print one event, or log what it changes in its alert."""
-        news = self._alerts.take(event)
+        alert = self._alerts.take(event)
         if not self._fault:
             try:
                 self._printer.on_event(event)
                 return
             except OSError as fault:
                 self._give_up(fault)
-        if news is not None:
-            self._log.say(table_line(news.alert), "warning" if news.alert.is_alarm else "info")
+        if alert is not None:
+            self._log.say(table_line(alert), "warning" if alert.is_alarm else "info")
 
     def on_note(self, note: Note) -> None:
         """Print one note, if the printer takes them, or log it."""

@@ -1,6 +1,7 @@
 """Events as lines of a plain table, at most 80 columns wide."""
 
 import unicodedata
+from dataclasses import replace
 from typing import TextIO
 
 from prehowl.daemon.alerts_now import AlertsNow
@@ -8,12 +9,40 @@ from prehowl.daemon.events import RingEvent
 from prehowl.daemon.notes import Note
 from prehowl.daemon.sinks.base import Snapshot
 from prehowl.daemon.sinks.words import advice_words, frequency_words, printable, time_words
+from prehowl.detectors.rings import RingState
 
 NAME_CELLS = 12
 HEADER = (
     f"{'time':>9}  {'state':<7}  {'channel':<{NAME_CELLS}} {'ring at':>9} "
     f"{'dBFS':>5} {'dB/s':>5}  what to do"
 )
+
+
+class AlertLines:
+    """Tells which events are a line: each state of an alert once, on the channel it belongs to."""
+
+    def __init__(self) -> None:
+        self._alerts = AlertsNow()
+        self._told: dict[int, tuple[object, ...]] = {}  # living alert -> what its last line said
+
+    def take(self, event: RingEvent) -> RingEvent | None:
+        """Follow one event; return its alert, dated by the event, where a line would say anew.
+
+        That is another state, channel or band. That the wedge has a name by now is none, and a
+        state that the first ring reached long ago is told when it is told, so that the times of
+        the lines never go back.
+        """
+        news = self._alerts.take(event)
+        if news is None:
+            return None
+        alert = news.alert
+        said = (alert.state, alert.channel, alert.band_hz)
+        if self._told.get(alert.id) == said:
+            return None
+        self._told[alert.id] = said
+        if alert.state is RingState.CLEARED:
+            del self._told[alert.id]
+        return replace(alert, time_s=event.time_s)
 
 
 class TableSink:
@@ -32,7 +61,7 @@ class TableSink:
     def __init__(self, stream: TextIO, heading: str | None = None) -> None:
         self._stream = stream
         self._heading = heading
-        self._alerts = AlertsNow()
+        self._alerts = AlertLines()
 
     def start(self) -> None:
         """Print the heading and the names of the columns."""
@@ -42,9 +71,9 @@ class TableSink:
 
     def on_event(self, event: RingEvent) -> None:
         """Print the alert that the event is part of, if it tells anything new."""
-        news = self._alerts.take(event)
-        if news is not None:
-            self._line(table_line(news.alert))
+        alert = self._alerts.take(event)
+        if alert is not None:
+            self._line(table_line(alert))
 
     def on_note(self, note: Note) -> None:
         """Print what was asked of the watch and what came of it."""

@@ -6,6 +6,8 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from prehowl.daemon.facts import BETWEEN, Fact, lines_of
+
 
 @dataclass(frozen=True, slots=True)
 class Block:
@@ -27,8 +29,13 @@ class SourceHealth:
     state: str = "running"  # running, waiting (no device), ended
     overflows: int = 0  # times the device or the ring buffer lost input
     lost_samples: int = 0
-    detail: str = ""  # for a person: what is wrong and what is being done
+    facts: tuple[Fact, ...] = ()  # what is wrong and what is being done
     backlog_s: float = 0.0  # sound that has come and has not been fetched yet
+
+    @property
+    def detail(self) -> str:
+        """All facts in one line, for a person; "" where there is none."""
+        return BETWEEN.join(lines_of(self.facts))
 
 
 class NumberedChannels:

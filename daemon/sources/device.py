@@ -7,30 +7,23 @@ that stream time keeps step with the clock on the wall.
 
 import time
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from prehowl.daemon.channel_list import named_channels
 from prehowl.daemon.errors import DeviceError, DeviceFault
+from prehowl.daemon.facts import Fact
 from prehowl.daemon.sources.base import Block, NumberedChannels, SourceHealth
 from prehowl.daemon.sources.capture_process import CaptureProcess, Wish
+from prehowl.daemon.sources.device_facts import lag_or_silence, lost, not_as_asked
 from prehowl.daemon.sources.losses import LossMeter
+from prehowl.daemon.sources.reopening import Reopening
 from prehowl.daemon.sources.ring_memory import CaptureState, Word
 from prehowl.daemon.stopping import Stop, StopFlag, StoppedEarly
 from prehowl.detectors.framing import HIGHEST_RATE_HZ, LOWEST_RATE_HZ
 
 PATIENCE_S = 0.1
 LARGEST_BLOCK_S = 0.1
-RETRY_FIRST_S = 0.1
-RETRY_LONGEST_S = 2.0
-
-SILENCE_S = 1.0
-"""Exact zeros on every channel for this long are no microphone: even a good preamp has noise."""
-
-LAG_S = 0.5
-"""Further behind than this, an alarm comes too late to be of use: the person must know."""
 
 GUARD_S = 0.25
 """The part of the ring next to the writer that is not read: it may be overwritten meanwhile."""
@@ -84,16 +77,15 @@ class DeviceSource(NumberedChannels):
         self._rate_hz = memory.get(Word.RATE_HZ)
         self._numbers = tuple(channels or range(1, memory.samples.shape[1] + 1))
         self._identity = process.identity()
-        self._wish = Wish(device, self._numbers, None, self._rate_hz, self._identity, adapts)
         self._asked_hz = rate_hz
+        wish = Wish(device, self._numbers, None, self._rate_hz, self._identity, adapts)
+        self._reopening = Reopening(wish, rate_hz)
         self._there: NDArray[np.intp] | None = None  # rows that are delivered; None: all
         self._meter = LossMeter(self._rate_hz, memory.get(Word.BLOCK_LENGTH))
         self._is_adopted = True  # False while a new process has not delivered yet
         self._position = 0  # next sample to read, in the present process's count
         # When the last sample handed out was delivered; before the first, when the stream began.
         self._end_ns = time.monotonic_ns()
-        self._retry_s = RETRY_FIRST_S
-        self._retry_at_s = 0.0
         self._lost = 0
         self._overflows = 0  # our own and those of ended processes
         self._device_overflows = 0  # as the present process counts them
@@ -115,7 +107,8 @@ class DeviceSource(NumberedChannels):
     @property
     def capture_pid(self) -> int | None:
         """Process number of the present capture process, for tests and the curious."""
-        return None if self._process is None else self._process.pid
+        process = self._process
+        return None if process is None else process.pid
 
     def read(self) -> Block | None:
         """Return what is new; an empty block after 0.1 s without news; None only when closed."""
@@ -134,13 +127,14 @@ class DeviceSource(NumberedChannels):
         """Return the present state."""
         if self._is_closed:
             return SourceHealth("ended", self._overflows, self._lost)
-        is_running = self._process is not None and self._is_adopted
+        process = self._process  # the reading thread may replace it meanwhile
+        is_running = process is not None and self._is_adopted
         return SourceHealth(
             state="running" if is_running else "waiting",
             overflows=self._overflows + self._device_overflows,
             lost_samples=self._lost,
-            detail=self._detail() if is_running else self._waiting_detail(),
-            backlog_s=self._backlog_s() if is_running else 0.0,
+            facts=self._facts() if is_running else (lost(self.device_name, self._fault),),
+            backlog_s=self._backlog_s(process) if process is not None and is_running else 0.0,
         )
 
     def close(self) -> None:
@@ -152,41 +146,19 @@ class DeviceSource(NumberedChannels):
         self._device_overflows = 0
         self._is_closed = True
 
-    def _backlog_s(self) -> float:
+    def _backlog_s(self, process: CaptureProcess) -> float:
         """Return how much sound waits in the ring."""
-        assert self._process is not None
-        written = self._process.memory.get(Word.WRITTEN)
+        written = process.memory.get(Word.WRITTEN)
         return max(0, written - self._position) / self._rate_hz
 
-    def _detail(self) -> str:
-        return "; ".join(filter(None, (self._difference(), self._lag_or_silence())))
-
-    def _difference(self) -> str:
-        """Return in what the device that is open is not as it was asked for."""
-        said = []
-        if self._asked_hz not in (None, self._rate_hz):
-            said.append(f"runs at {self._rate_hz} Hz, {self._asked_hz} Hz was asked for")
-        if self._there is not None:
-            gone = np.delete(self._numbers, self._there).tolist()
-            said.append(f"came back without {named_channels(gone)}; the others are watched")
-        return f"{self.device_name!r} {' and '.join(said)}" if said else ""
-
-    def _lag_or_silence(self) -> str:
-        if self._lag / self._rate_hz > LAG_S:
-            return (
-                f"analysis is {self._lag / self._rate_hz:.1f} s behind: close other programs, "
-                "or watch fewer channels"
-            )
-        silent_s = self._zeros / self._rate_hz
-        if silent_s <= SILENCE_S:
-            return ""
+    def _facts(self) -> tuple[Fact, ...]:
+        there = self._there
+        gone = [] if there is None else np.delete(self._numbers, there).tolist()
+        rate_hz = self._rate_hz
         return (
-            f"exact digital silence on every channel for {silent_s:.0f} s: "
-            f"is {self.device_name!r} still connected?"
+            *not_as_asked(self.device_name, self._asked_hz, rate_hz, gone),
+            *lag_or_silence(self.device_name, self._lag / rate_hz, self._zeros / rate_hz),
         )
-
-    def _waiting_detail(self) -> str:
-        return f"{self.device_name!r} lost ({self._fault}); opening it again as soon as it is back"
 
     def _pause_s(self) -> float:
         """Return the time until the next block is due: two wake-ups a block, not hundreds."""
@@ -199,8 +171,9 @@ class DeviceSource(NumberedChannels):
 
     def _take(self) -> Block | None:
         if self._process is None:
-            if time.monotonic() >= self._retry_at_s:
-                self._process, self._is_adopted = CaptureProcess(self._wish), False
+            if self._reopening.is_due(time.monotonic()):
+                self._is_adopted = False
+                self._process = CaptureProcess(self._reopening.wish)
             return None
         waiting = self._process.memory.get(Word.WRITTEN) - self._position
         if waiting > 0 and self._is_adopted:
@@ -218,13 +191,12 @@ class DeviceSource(NumberedChannels):
         memory = process.memory
         memory.attach()
         self._rate_hz = memory.get(Word.RATE_HZ)
-        self._wish = replace(self._wish, rate_hz=self._rate_hz)
+        self._reopening.delivers(self._rate_hz)
         inputs = process.identity()["inputs"]
         there = [row for row, number in enumerate(self._numbers) if number <= inputs]
         self._there = None if len(there) == self.channels else np.array(there)
         self._meter = LossMeter(self._rate_hz, memory.get(Word.BLOCK_LENGTH))
         self._is_adopted = True
-        self._retry_s = RETRY_FIRST_S
         passed_s = (memory.get(Word.BLOCK_NS) - self._end_ns) / 1e9
         gap = max(0, round(passed_s * self._rate_hz) - waiting)
         return self._copy_out(process, waiting, gap)
@@ -264,16 +236,9 @@ class DeviceSource(NumberedChannels):
         self._position = 0
         self._overflows += self._device_overflows
         self._device_overflows = self._zeros = self._lag = 0
-        self._fault = str(trouble)
-        is_other_rate = trouble.fault is DeviceFault.RATE_REFUSED and self._wish.rate_hz is not None
-        if self._wish.adapts and is_other_rate:
-            # At once with the device's own rate, whatever it is by now.
-            self._wish = replace(self._wish, rate_hz=None)
-            self._retry_at_s = time.monotonic()
-            return
-        self._retry_at_s = time.monotonic() + (0.0 if self._is_adopted else self._retry_s)
-        if not self._is_adopted:
-            self._retry_s = min(2 * self._retry_s, RETRY_LONGEST_S)
+        now_s = time.monotonic()
+        if self._reopening.lost(trouble.fault, now_s, has_delivered=self._is_adopted):
+            self._fault = str(trouble)
 
 
 def _strange_rate(process: CaptureProcess) -> DeviceError | None:

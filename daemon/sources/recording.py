@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from prehowl.daemon.channel_list import channel_words
 from prehowl.daemon.errors import RecordingError, UsageError
+from prehowl.daemon.facts import facts_of
 from prehowl.daemon.sources.base import Block, NumberedChannels, SourceHealth
 
 BLOCK_S = 0.25
@@ -101,7 +102,7 @@ class RecordingSource(NumberedChannels):
 
     def health(self) -> SourceHealth:
         """Return the present state."""
-        return SourceHealth(state=self._state, detail="; ".join(self._warnings))
+        return SourceHealth(state=self._state, facts=facts_of(self._warnings))
 
     def close(self) -> None:
         """Close the file. May be called twice."""

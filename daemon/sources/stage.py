@@ -3,6 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from prehowl.daemon.alerts_now import AlertsNow
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.sinks.base import Snapshot
 from prehowl.daemon.sources.base import Block, SourceHealth
@@ -68,20 +69,27 @@ class StageSource:
 
 
 class EngineerSink:
-    """Gives every alarm to the stage's engineer, who acts after a human reaction time. A `Sink`."""
+    """Gives alarms to the stage's engineer, who acts after a human reaction time. A `Sink`.
+
+    A howl that many channels hear is one act, on the channel that its alert names: a hand goes to
+    one mix, not to that of everyone who hears it.
+    """
 
     def __init__(self, festival: Festival) -> None:
         self._festival = festival
+        self._alerts = AlertsNow()
 
     def start(self) -> None:
         """Do nothing: the engineer is there."""
 
     def on_event(self, event: RingEvent) -> None:
         """Pass on channel, frequency and advised cut; anything but an alarm is for the eyes."""
-        if event.is_alarm:
-            cut_db = USUAL_CUT_DB if event.cut_db is None else event.cut_db
+        news = self._alerts.take(event)
+        if news is not None and news.announces:
+            alert = news.alert
+            cut_db = USUAL_CUT_DB if alert.cut_db is None else alert.cut_db
             sample = round(event.time_s * self._festival.rate_hz)
-            self._festival.advise(event.channel - 1, event.frequency_hz, cut_db, sample)
+            self._festival.advise(alert.channel - 1, alert.frequency_hz, cut_db, sample)
 
     def on_snapshot(self, snapshot: Snapshot) -> None:
         """Let it pass."""

@@ -16,7 +16,8 @@ from rig.watching import children, is_alive, poll
 
 from prehowl.daemon.errors import DeviceError, DeviceFault
 from prehowl.daemon.sources.base import Block
-from prehowl.daemon.sources.device import LAG_S, DeviceSource
+from prehowl.daemon.sources.device import DeviceSource
+from prehowl.daemon.sources.device_facts import LAG_S
 from prehowl.daemon.sources.ring_memory import RingMemory, Word
 
 RATE_HZ = 48000
@@ -198,6 +199,18 @@ class TestSurvival:
         assert block.lost / RATE_HZ == pytest.approx(passed_s, abs=0.2)
         assert block.samples.shape[1] == 2
         np.testing.assert_allclose(block.samples[:, 1] - block.samples[:, 0], -3 / 64, atol=1e-6)
+        assert source.health().detail == ""
+
+    def test_the_rate_that_was_asked_for_is_taken_again_as_soon_as_it_can_be(self, double, opened):
+        """Oracle: definition. 48 kHz asked for, refused once; the device's own stays 44.1 kHz, but
+        the next time it takes both."""
+        source = opened(0, rate_hz=48000, adapts=True)
+        for also_hz, taken_hz in (([], 44100), ([48000], 48000)):
+            double.tell(mode="gone", rate_hz=44100, also_hz=also_hz)
+            poll(lambda: (source.read(), source.health().state)[1] == "waiting", "waiting")
+            double.tell(mode="play")
+            read_until(source, lambda block: len(block.samples), "audio again")
+            assert source.rate_hz == taken_hz
         assert source.health().detail == ""
 
     def test_a_hanging_library_does_not_hang_the_end(self, double, opened):

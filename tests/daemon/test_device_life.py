@@ -117,7 +117,7 @@ def test_fewer_inputs_are_told_and_the_rest_is_watched(double, watch):
     double.tell(mode="gone", devices=[["Built-in line", 2], ["Stage box A", 4]])
     poll(lambda: state(receiver)[0] == "waiting", "waiting")
     double.tell(mode="play")
-    watching.wait_for_line("'Stage box A' came back without channels 5-8; the others are watched")
+    watching.wait_for_line("'Stage box A' came back without channels 5-8 (the others are watched)")
     poll(lambda: state(receiver)[0] == "running", "running")
     assert "channels 5-8" in state(receiver)[1]
     double.tell(mode="gone", devices=BEFORE)

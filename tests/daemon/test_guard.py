@@ -6,6 +6,7 @@ from conformance import SinkConformance
 from fakes import FakeEngine, FakeSink, FakeSource, change, chopped, event, snapshot
 
 from prehowl.daemon.errors import OutputError
+from prehowl.daemon.facts import Fact, facts_of
 from prehowl.daemon.loop import run_loop
 from prehowl.daemon.outlets import NOTICES, Outlets
 from prehowl.daemon.sinks.base import Health
@@ -98,7 +99,7 @@ def test_a_run_outlives_a_sink_and_the_others_hear_of_it():
     )
     assert done.events == len(sound.events) == 3
     assert said == ["dashboard has failed and is left out: ValueError: broken"]
-    assert sound.snapshots[-1].health.troubles == tuple(said)
+    assert sound.snapshots[-1].health.troubles == facts_of(said)
 
 
 def test_a_reader_that_has_gone_ends_the_run_only_where_nobody_else_listens():
@@ -119,7 +120,8 @@ def test_troubles_of_all_kinds_are_gathered():
     outlets = Outlets(lambda _text: None)
     outlets.add(FakeSink(), "logbook", trouble=lambda: "disc full")
     outlets.add(FakeSink(), "OSC", trouble=lambda: "")
+    outlets.tell_facts(lambda: [Fact("channel 4 dead")])
     outlets.tell_targets(lambda: (("tablet", "ok"),))
-    health = outlets.completed(Health(troubles=("channel 3 dead",)))
-    assert health.troubles == ("channel 3 dead", "disc full")
+    health = outlets.completed(Health(troubles=facts_of(["channel 3 dead"])))
+    assert health.troubles == facts_of(["channel 3 dead", "channel 4 dead", "disc full"])
     assert health.targets == (("tablet", "ok"),)

@@ -7,6 +7,7 @@ import pytest
 from conformance import SinkConformance
 from fakes import snapshot
 
+from prehowl.daemon.facts import Fact, facts_of
 from prehowl.daemon.log import Log
 from prehowl.daemon.sinks.base import Health
 from prehowl.daemon.sinks.health_lines import HealthLines
@@ -38,12 +39,68 @@ class TestHealthLines:
 
     def test_loss_and_return_are_told_once(self):
         """Oracle: definition. Each change is one line, with stream time."""
-        gone = Health(SourceHealth("waiting", detail="'Box' lost (unplugged)"))
+        gone = Health(SourceHealth("waiting", facts=facts_of(["'Box' lost (unplugged)"])))
         back = Health(SourceHealth("running", lost_samples=48000))
         assert self.lines(Health(), gone, gone, back, back) == [
             "prehowl: 0:01.0 'Box' lost (unplugged)",
             "prehowl: 0:03.0 the device is back",
             "prehowl: 0:03.0 input was lost; 48000 samples so far",
+        ]
+
+    def test_what_comes_while_another_fact_stands_is_told(self):
+        """Oracle: definition. The rate stays another one for good; each further fact is a line when
+        it comes and one when it is over, however its figures change meanwhile."""
+        rate, silence = Fact("runs at 44100 Hz"), [Fact("silence", f" for {n} s") for n in (2, 3)]
+        gone = Health(SourceHealth("waiting", facts=facts_of(["'Box' lost"])))
+        back, *silent, well = (
+            Health(SourceHealth(facts=(rate, *more))) for more in ((), silence[:1], silence[1:], ())
+        )
+        assert self.lines(Health(), gone, back, *silent, well, Health()) == [
+            "prehowl: 0:01.0 'Box' lost",
+            "prehowl: 0:02.0 the device is back: runs at 44100 Hz",
+            "prehowl: 0:03.0 silence for 2 s",
+            "prehowl: 0:05.0 no more: silence",
+            "prehowl: 0:06.0 no more: runs at 44100 Hz",
+        ]
+
+    def test_a_device_that_is_away_ends_nothing(self):
+        """Oracle: definition. Nothing is known of it then; on return it is told what still is."""
+        silent = Health(SourceHealth(facts=facts_of(["silence"])))
+        gone = Health(SourceHealth("waiting", facts=facts_of(["'Box' lost"])))
+        assert self.lines(silent, gone, silent, gone, Health()) == [
+            "prehowl: 0:00.0 silence",
+            "prehowl: 0:01.0 'Box' lost",
+            "prehowl: 0:02.0 the device is back: silence",
+            "prehowl: 0:03.0 'Box' lost",
+            "prehowl: 0:04.0 the device is back",
+            "prehowl: 0:04.0 no more: silence",
+        ]
+
+    def test_many_channels_with_one_fault_are_one_line_each_way(self):
+        """Oracle: definition. A further channel is one more line, of that channel alone."""
+        dead = [Fact("exact zeros", ", dead", n, f"Vox {n}") for n in range(1, 7)]
+        assert self.lines(
+            Health(troubles=tuple(dead[:5])), Health(troubles=tuple(dead)), Health()
+        ) == [
+            "prehowl: 0:00.0 Vox 1, Vox 2, Vox 3, Vox 4 and 1 more: exact zeros, dead",
+            "prehowl: 0:01.0 Vox 6: exact zeros, dead",
+            "prehowl: 0:02.0 no more: Vox 1, Vox 2, Vox 3, Vox 4 and 2 more: exact zeros",
+        ]
+
+    def test_what_flickers_is_told_once_and_over_when_it_stayed_away(self):
+        """Oracle: the rule, 30 s. A channel that clips with the music does not flood the lines;
+        another channel's first is told at once."""
+        clips = [Fact("clipping", channel=n, who=f"Vox {n}", flickers=True) for n in (1, 2)]
+        hot = Health(troubles=(clips[0],))
+        assert self.lines(*[hot, Health()] * 50, hot, Health(troubles=(clips[1],))) == [
+            "prehowl: 0:00.0 Vox 1: clipping",
+            "prehowl: 1:41.0 Vox 2: clipping",
+        ]
+        told = self.lines(hot, *[Health()] * 40, hot)
+        assert told == [
+            "prehowl: 0:00.0 Vox 1: clipping",
+            "prehowl: 0:31.0 no more: Vox 1: clipping",
+            "prehowl: 0:41.0 Vox 1: clipping",
         ]
 
     def test_a_receiver_in_trouble_is_told(self):

@@ -6,6 +6,7 @@ from conformance import SinkConformance
 from hypothesis import given
 from hypothesis import strategies as st
 
+from prehowl.daemon.facts import lines_of
 from prehowl.daemon.input_watch import InputWatch
 from prehowl.daemon.show.tables import Kind
 
@@ -34,10 +35,10 @@ def noise(seconds: float, level: float = 0.01) -> np.ndarray:
 
 
 def told(watch: InputWatch, sound: np.ndarray, piece: int = 480) -> str:
-    """Feed sound in pieces and return the trouble afterwards."""
+    """Feed sound in pieces and return in words what is wrong afterwards."""
     for at in range(0, len(sound), piece):
         watch.on_samples(sound[at : at + piece])
-    return watch.trouble()
+    return "; ".join(lines_of(watch.facts()))
 
 
 def test_a_microphone_that_falls_to_exact_zeros_is_told_and_forgotten():
@@ -67,6 +68,19 @@ def test_a_mix_may_be_silent_and_silence_everywhere_is_the_devices(which):
     quiet = noise(2.0)
     quiet[:, which] = 0
     assert told(watch, quiet) == ""
+
+
+def test_a_dead_microphone_stays_told_while_all_are_silent():
+    """Oracle: definition. What is dead has not come back because the others have gone, too."""
+    watch = make()
+    told(watch, noise(1.0))
+    dead = noise(4.0)
+    dead[:, 1] = 0
+    dead[RATE_HZ * 2 :] = 0
+    words = "Gtr (4): exact zeros, so dead, muted or unpatched"
+    assert told(watch, dead[: RATE_HZ * 2]) == words
+    assert told(watch, dead[RATE_HZ * 2 :]) == words
+    assert told(watch, noise(0.5)) == ""
 
 
 def test_an_input_that_never_had_a_signal_is_not_told():
@@ -122,4 +136,4 @@ def test_the_verdict_is_the_same_whatever_the_pieces(lengths):
     for length in lengths:
         cut.on_samples(sound[at : at + length])
         at = min(at + length, len(sound))
-    assert cut.trouble() == told(whole, sound[:at], piece=len(sound))
+    assert "; ".join(lines_of(cut.facts())) == told(whole, sound[:at], piece=len(sound))

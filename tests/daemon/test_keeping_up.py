@@ -1,7 +1,7 @@
 """The loop under overload, with a machine and a clock that are simulated: what is said and done."""
 
+import itertools
 from dataclasses import dataclass, field
-from functools import partial
 
 import numpy as np
 from fakes import FakeEngine, FakeSink, event, snapshot
@@ -11,7 +11,7 @@ from prehowl.daemon.loop import run_loop
 from prehowl.daemon.notes import Note
 from prehowl.daemon.outlets import Outlets
 from prehowl.daemon.shedding import Shedder, Step
-from prehowl.daemon.shedding_order import FRAMES, shedder_for
+from prehowl.daemon.shedding_order import FRAMES, shedder_for, steps_for
 from prehowl.daemon.sources.base import Block, SourceHealth
 
 RATE = 48000
@@ -117,8 +117,7 @@ def test_overload_is_met_in_order_told_everywhere_and_undone():
     shedder = shedder_for(engine, [screen], channels=8, references=0)
     outlets = Outlets(lambda _text: None)
     outlets.add(sink, "output")
-    for number in reversed(range(len(shedder.steps))):
-        outlets.tell_trouble(partial(shedder.trouble, number))
+    outlets.tell_facts(shedder.facts)
     source = RealTimeSource(world, 120.0, {0: 0.4, 20: 1.5, 50: 0.4})
     run_loop(
         source,
@@ -149,7 +148,7 @@ def test_overload_is_met_in_order_told_everywhere_and_undone():
     assert max(levels) == 3
     assert levels[0] == levels[-1] == 0
     worst = next(shot for shot in sink.snapshots if shot.health.shed_level == 3)
-    assert [text.split(" left out")[0] for text in worst.health.troubles] == [
+    assert [fact.text.split(" left out")[0] for fact in worst.health.troubles] == [
         "too slow: brief frames",
         "too slow: long frames",
         "too slow: screens at full pace",
@@ -173,11 +172,34 @@ def test_references_come_last_and_only_where_there_are_any():
     assert engine.left_out[-1] == (("long", "brief", "short"), False)
 
 
+def test_the_order_follows_the_reference_channels():
+    """Oracle: definition. One that comes by a reload can be given up, too; where the last one went
+    while it was left out, the rest stays left out."""
+    levels: list[int] = []
+    none, some = (steps_for(screens=False, channels=8, references=n) for n in (0, 2))
+    shedder = Shedder(none, levels.append)
+    now_s = itertools.count(step=0.1)
+
+    def overloaded() -> int:
+        for _ in range(200):
+            shedder.look(next(now_s), 1.0, 2.0, 0.1)
+        return shedder.level
+
+    assert overloaded() == len(none)
+    shedder.take_steps(some)
+    assert shedder.level == len(none)
+    assert overloaded() == len(some) == len(none) + 1
+    assert shedder.facts()[0].text == "too slow: reference channels left out, music may be alarmed"
+    shedder.take_steps(none)
+    assert shedder.level == levels[-1] == len(none)
+    assert len(shedder.facts()) == len(none)
+
+
 def test_nothing_is_said_while_all_is_well():
     """Oracle: definition."""
     shedder = Shedder([Step("a", "b", 0.5)], lambda _level: None)
     assert [shedder.look(n / 10, 0.0, 0.3, 0.1) for n in range(100)] == [""] * 100
-    assert shedder.trouble(0) == ""
+    assert shedder.facts() == ()
 
 
 def test_attached_screens_are_served_less_often(monkeypatch):

@@ -224,7 +224,7 @@ def test_samples_that_are_no_numbers_become_silence_and_are_said_once(bad):
     assert result.bad_samples == 2
     assert len(said) == 1
     assert "0.100 s" in said[0]
-    assert "2 damaged samples" in sink.snapshots[-1].health.source.detail
+    assert "damaged samples taken as silence: 2 so far" in sink.snapshots[-1].health.source.detail
 
 
 def test_load_is_analysis_time_per_stream_time():

@@ -14,6 +14,7 @@ from pythonosc.osc_message_builder import OscMessageBuilder
 from prehowl.daemon import osc_reference
 from prehowl.daemon.attach.wire import SPECS, SUBSCRIBE
 from prehowl.daemon.events import Alert
+from prehowl.daemon.facts import facts_of
 from prehowl.daemon.osc_in.verbs import FORMS
 from prehowl.daemon.sinks.base import Health
 from prehowl.daemon.sinks.osc_alert import ALERT
@@ -153,7 +154,7 @@ class TestValues:
         clean = name.replace("\0", " ")
         assert values[3] == clean.encode("utf-8", "replace").decode()[:200]
         assert values[4] == "ringing"
-        health = Health(source=SourceHealth(detail=detail))
+        health = Health(source=SourceHealth(facts=facts_of([detail])))
         assert len(decoded(health_datagram(health))[2]) == len(HEALTH.arguments)
 
     @pytest.mark.parametrize(
@@ -181,7 +182,7 @@ class TestValues:
     def test_health_in_documented_order(self) -> None:
         """Oracle: oscpy and the order of docs/osc.md."""
         health = Health(
-            source=SourceHealth("waiting", 2, 480, "cable out"),
+            source=SourceHealth("waiting", 2, 480, facts_of(["cable out"])),
             load=np.float64(0.5),
             dropped_blocks=7,
         )

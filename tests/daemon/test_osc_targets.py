@@ -3,7 +3,8 @@
 import contextlib
 import socket
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 import pytest
 from osc_receiver import Receiver, decoded, event, snapshot, wait_for
@@ -13,7 +14,7 @@ from prehowl.daemon.osc_map.fields import Known
 from prehowl.daemon.show.osc_tables import MapArgument, OscMap, OscTarget
 from prehowl.daemon.sinks.osc import OscSink
 from prehowl.daemon.sinks.osc_link import Link
-from prehowl.daemon.sinks.osc_sender import QUEUE_LENGTH
+from prehowl.daemon.sinks.osc_sender import QUEUE_LENGTH, Sender
 from prehowl.daemon.sinks.osc_stream import StreamLink
 
 TEXT = MapArgument("string", "{channel_name} {label}")
@@ -254,9 +255,36 @@ def test_other_receivers_and_mappings_while_a_ring_lives() -> None:
     assert left.values("/prehowl/worst/state")[-1] == 0
     names = [name for name, _ in sink.target_health()]
     assert names == ["a", "b"]
+    beats = len(mapped.values("/prehowl/heartbeat"))
+    sink.take_show(targets[:2], [wanted], Known({1: "mix"}, "New title"))
+    sink.on_snapshot(snapshot(howl))
+    mapped.until(lambda: len(mapped.values("/prehowl/heartbeat")) > beats)
+    assert len(mapped.values("/prehowl/bye")) == 1  # not made anew for that
     sink.close()
     stays.until_bye()
     assert stays.values("/prehowl/bye") == stays.values("/prehowl/heartbeat")[-1:]
     assert stays.values("/prehowl/worst/state") == [3, 0]
     for receiver in (stays, mapped, left):
         receiver.socket.close()
+
+
+def test_a_new_receiver_waits_for_the_one_before_it_at_its_place_only(monkeypatch) -> None:
+    """Oracle: definition. Of two that leave, only one is served anew; of two that are alike, both
+    end."""
+    waited: list[list[tuple[str, int]]] = []
+    before = set(threading.enumerate())
+    start = Sender.start
+
+    def noted(sender: Sender, *, after: Sequence[Sender] = ()) -> None:
+        waited.append([old.place for old in after])
+        start(sender, after=after)
+
+    first, second = (OscTarget("127.0.0.1", port) for port in (9, 19))
+    sink = OscSink([first, first, second], version="1", channels=[1])
+    sink.start()
+    monkeypatch.setattr(Sender, "start", noted)
+    third = OscTarget("127.0.0.1", 29)
+    sink.take_show([replace(second, repeat_s=1), third], [], Known())
+    assert waited == [[("127.0.0.1", 19)], []]
+    sink.close()
+    assert set(threading.enumerate()) <= before

@@ -68,6 +68,36 @@ def test_a_line_of_the_table_says_when_what_where_and_what_to_do():
     ]
 
 
+def test_a_state_of_a_howl_is_one_line_and_times_never_go_back():
+    """Oracle: definition, by hand. Names that get better print nothing; another channel does, dated
+    by what told it, not by when the first ring reached the state."""
+
+    def told(id_, channel, state, time_s, lead, mix=None):
+        alert = Alert(1, lead, f"Vox {lead}", lead, None, f"Vox {lead}", mix)
+        event = fakes.event(state, id=id_, channel=channel, time_s=time_s)
+        return replace(event, alert=alert)
+
+    lines = printed(
+        TableSink,
+        told(1, 2, RingState.SUSPECT, 1.0, lead=2),
+        told(1, 2, RingState.RINGING, 2.0, lead=2),
+        told(2, 9, RingState.RINGING, 3.0, lead=2, mix="Mix 1"),
+        told(3, 1, RingState.RINGING, 4.0, lead=1, mix="Mix 1"),
+        told(3, 1, RingState.HOWLING, 5.0, lead=1, mix="Mix 1"),
+        told(3, 1, RingState.CLEARED, 6.0, lead=1, mix="Mix 1"),
+        told(2, 9, RingState.CLEARED, 6.0, lead=1, mix="Mix 1"),
+        told(1, 2, RingState.CLEARED, 7.0, lead=1, mix="Mix 1"),
+    ).splitlines()[1:]
+    assert [line.split()[:4] for line in lines] == [
+        ["0:01.0", "suspect", "Vox", "2"],
+        ["0:02.0", "RINGING", "Vox", "2"],
+        ["0:04.0", "RINGING", "Vox", "1"],
+        ["0:05.0", "HOWLING", "Vox", "1"],
+        ["0:06.0", "RINGING", "Vox", "1"],
+        ["0:07.0", "cleared", "Vox", "1"],
+    ]
+
+
 @pytest.mark.parametrize(
     ("state", "word"),
     [

@@ -22,6 +22,7 @@ from rig.watching import Watching, poll, prehowl
 
 from prehowl.daemon.engine_swap import ReplaceableEngine
 from prehowl.daemon.errors import OutputError
+from prehowl.daemon.facts import facts_of
 from prehowl.daemon.log import LEVELS, Log, leads_to_journal
 from prehowl.daemon.service.board import About, StatusBoard, faults_of
 from prehowl.daemon.service.metrics import CONTENT_TYPE, MetricsServer, metrics_text
@@ -159,10 +160,10 @@ def board(**health) -> StatusBoard:
 
 
 SICK = {
-    "source": SourceHealth("waiting", 2, 480, "'Stage box' lost"),
+    "source": SourceHealth("waiting", 2, 480, facts_of(["'Stage box' lost"])),
     "load": 0.25,
     "targets": (("tablet", "ok"), ("lights", "refused")),
-    "troubles": ("disc full",),
+    "troubles": facts_of(["disc full"]),
 }
 
 

@@ -87,11 +87,12 @@ def test_a_howl_on_many_channels_is_logged_once_a_state():
 
 
 def test_a_log_that_nobody_reads_is_no_reason_to_end():
-    """Oracle: definition. Counted, not raised."""
+    """Oracle: definition. Counted and told to whoever else listens, not raised."""
     log = Log(Full(0))
+    assert log.facts() == []
     log.warn("a")
     log.say("b", "debug")  # left out, so not lost
-    assert log.unwritten == 1
+    assert [fact.text for fact in log.facts()] == ["lines on stderr could not be written: 1 so far"]
 
 
 def test_a_live_watch_outlives_a_full_disc_under_its_output(double, tmp_path):

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 
 from prehowl.daemon.events import Alert, RingEvent
+from prehowl.daemon.facts import facts_of
 from prehowl.daemon.sinks.base import Health, Snapshot
 from prehowl.daemon.sinks.dashboard.model import Model
 from prehowl.daemon.sources.base import SourceHealth
@@ -96,8 +97,8 @@ def moment(name: str, channels: int = 32, *, now_s: float = 100.0) -> Model:
     for told in story:
         model.take_event(told, now_s - 4)
     if name == "no-input":
-        detail = "interface unplugged, looking for it every second"
-        health = Health(SourceHealth("waiting", 2, 4800, detail), 0.0, 0, (("lights", "ok"),))
+        said = facts_of(["interface unplugged, looking for it every second"])
+        health = Health(SourceHealth("waiting", 2, 4800, said), 0.0, 0, (("lights", "ok"),))
     living = {told.id: told for told in story}
     rings = tuple(told for told in living.values() if told.state is not RingState.CLEARED)
     model.take_snapshot(snapshot(channels, rings, health=health), now_s - 0.1)

@@ -1,6 +1,7 @@
 """One frame from one view: pure, without terminal, clock or thread."""
 
 from prehowl.daemon.events import RingEvent
+from prehowl.daemon.facts import lines_of
 from prehowl.daemon.notes import Note
 from prehowl.daemon.sinks.base import Health
 from prehowl.daemon.sinks.dashboard.channel_line import channel_lines
@@ -127,7 +128,7 @@ def health_parts(health: Health, *, has_fresh_loss: bool) -> tuple[list[str], li
     detail = [clean(source.detail)] if source.detail else []
     good = [text for text, is_well in checks if is_well]
     bad = [text for text, is_well in checks if not is_well]
-    return good + detail, bad + [clean(text) for text in health.troubles]
+    return good + detail, bad + [clean(text) for text in lines_of(health.troubles)]
 
 
 def _keys_line(view: View, paper: Paper) -> Line:

@@ -4,6 +4,7 @@ from typing import Any
 
 import numpy as np
 
+from prehowl.daemon.facts import facts_of
 from prehowl.daemon.ringout.state import (
     FLAT,
     Found,
@@ -120,8 +121,8 @@ def moment(name: str, *, now_s: float = 100.0) -> Model:
     model.take_state(state(name), now_s - 4)
     health = None
     if name == "no-input":
-        detail = "interface unplugged, looking for it every second"
-        health = Health(SourceHealth("waiting", 2, 4800, detail), 0.0, 0, (("tablet", "ok"),))
+        said = facts_of(["interface unplugged, looking for it every second"])
+        health = Health(SourceHealth("waiting", 2, 4800, said), 0.0, 0, (("tablet", "ok"),))
     sounding = name in ("pull", "between")
     model.take_snapshot(snapshot(-22.0 if sounding else -41.0, health), now_s - 0.1)
     if name == "finished":

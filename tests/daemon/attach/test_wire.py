@@ -22,6 +22,7 @@ from prehowl.daemon.attach.wire import (
     view_packets,
 )
 from prehowl.daemon.events import Alert
+from prehowl.daemon.facts import facts_of
 from prehowl.daemon.notes import Note
 from prehowl.daemon.osc_in.decode import messages_in
 from prehowl.daemon.sinks.base import Health, Snapshot
@@ -38,7 +39,10 @@ ALERT = Alert(1, 1, "Vox 1", 1, 17, "Vox 1", "Mix 1", None)
 def moment(rows: int = 3, rings: int = 2) -> Snapshot:
     dice = np.random.default_rng(4)
     health = Health(
-        SourceHealth("waiting", 3, 480, "cable out"), 0.25, 7, (("Tablet", "ok"), ("Lamp", "gone"))
+        SourceHealth("waiting", 3, 480, facts_of(["cable out"])),
+        0.25,
+        7,
+        (("Tablet", "ok"), ("Lamp", "gone")),
     )
     return Snapshot(
         time_s=12.5,

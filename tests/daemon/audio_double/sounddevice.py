@@ -2,10 +2,11 @@
 
 AUDIO_DOUBLE names a JSON file that says how it behaves; a running stream looks at it again all
 the time, so that a test can pull the cable. Keys: `missing`, `hang_s` (while listing), `devices`
-(list of [name, inputs]), `rate_hz`, `mode` ("play", "silence", "stall": no callbacks, "gone":
-stream inactive), `lose` (blocks left out, once), `overflow` (flag every block), `busy` (refuse to
-open), `die` (last words while listing), `hang_at_close_s`. Samples count up: sample n of channel
-c (from 0) is n / 2**20 + c / 64, so that a test can see what is missing.
+(list of [name, inputs]), `rate_hz` (its own; it takes those of `also_hz`, too), `mode` ("play",
+"silence", "stall": no callbacks, "gone": stream inactive), `lose` (blocks left out, once),
+`overflow` (flag every block), `busy` (refuse to open), `die` (last words while listing),
+`hang_at_close_s`. Samples count up: sample n of channel c (from 0) is n / 2**20 + c / 64, so that
+a test can see what is missing.
 """
 
 import json
@@ -67,7 +68,7 @@ class InputStream:
 
     def __init__(self, *, device, channels, samplerate, blocksize, dtype, latency, callback):
         assert (dtype, latency) == ("float32", "high")
-        if samplerate != _told()["rate_hz"]:
+        if samplerate not in (_told()["rate_hz"], *_told().get("also_hz", [])):
             raise PortAudioError("Error opening InputStream: Invalid sample rate", -9997)
         if _told().get("busy"):
             raise PortAudioError("Error opening InputStream: Device unavailable", -9985)

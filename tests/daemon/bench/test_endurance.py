@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from conformance import SourceConformance
+from scipy.signal import welch
 
 from prehowl.daemon.bench.crew import ACTS
 from prehowl.daemon.bench.gauge import drift, line_slope
@@ -87,13 +88,27 @@ def test_a_round_has_howls_and_stays_within_full_scale():
     assert 0.1 < np.abs(sound).max() <= 1.0
 
 
+def test_the_noise_falls_and_is_as_strong_as_before():
+    """Oracle: closed form of a first-order low-pass: half the power at its corner, 6 dB less an
+    octave above; its own power stays."""
+    plain, fallen = (
+        one_round(1, 48000, 2, howls=0, corner_hz=corner_hz)[:, 0] for corner_hz in (None, 1000.0)
+    )
+    assert np.std(fallen) == pytest.approx(np.std(plain), rel=0.03)
+    hz, power = welch(fallen, 48000, nperseg=4800)
+    low, corner, above = (power[np.abs(hz - f) < 100].mean() for f in (100, 1000, 4000))
+    assert low / corner == pytest.approx(2, rel=0.1)
+    assert 10 * np.log10(corner / above) == pytest.approx(10 * np.log10(17 / 2), abs=0.5)
+
+
 @pytest.mark.skipif("not __import__('pathlib').Path('/proc/self/statm').exists()", reason="Linux")
 def test_a_small_soak_loses_nothing():
     """Oracle: the same engine in other blocks; the logbook's own count; the open files."""
     told = []
     found = soak(1, 8000, 0.01, 3, told.append)
     assert found.events == found.events_of_scan == found.events_in_logbook
-    assert found.events > 5
+    assert found.howls == 10  # by hand: from 0 and 3.2 s on every 8 s; none begins in a gap
+    assert found.events >= 2 * found.howls
     assert found.notes == found.notes_in_logbook >= ACTS - 1 + 2
     assert found.lost_s == pytest.approx(GAPS * GAP_S, abs=0.01)
     assert found.files_last <= found.files_first

@@ -65,7 +65,10 @@ class TestActs:
         now[0] += 30
         assert obeyed(target, time_s=0.5) == []
         (note,) = obeyed(target, time_s=1.0)
-        assert (note.by, note.act) == ("clock", "Third Rail")
+        assert (note.verb, note.by, note.act) == ("next_act", "clock", "Third Rail")
+        now[0] -= 20  # it was wrong, and is set
+        (note,) = obeyed(target, time_s=2.0)
+        assert (note.verb, note.by, note.act) == ("previous_act", "clock", "Paper Kites")
 
 
 class TestHolds:

@@ -124,6 +124,42 @@ def test_the_clock_never_goes_back(times: list[float]) -> None:
 
 
 @pytest.mark.parametrize(
+    ("looks", "numbers"),
+    [
+        (("20:00", "00:20", "20:01", "20:30", "00:15"), [1, 3, 1, 2, 3]),  # wrong for a moment
+        (("20:35", "00:20", "20:36"), [2, 3, 2]),
+        (("00:20", "20:01", "20:30"), [3, 1, 2]),  # wrong from the beginning
+        (("12:00", "00:20"), [1, 3]),  # no time at first: straight to who is on, not through all
+        (("20:30", "20:29", "20:30"), [2, 2, 2]),  # trimmed by a minute or less
+        (("00:16", "23:16", "00:15"), [3, 3, 3]),  # the end of summer time
+        (("00:20", "10:00", "16:00", "19:00"), [3, 3, 3, 3]),  # the day turns: no clock was set
+    ],
+)
+def test_a_clock_that_is_set_replays_nothing_and_skips_nothing(looks, numbers) -> None:
+    """Oracle: the starts above, by hand."""
+    order = RunningOrder(ACTS, follows_clock=True)
+    told = []
+    for look in looks:
+        before = order.number
+        assert order.look_at_clock(at(look)) is (order.number != before)
+        told.append(order.number)
+    assert told == numbers
+
+
+@pytest.mark.parametrize(("steps", "number"), [(1, 3), (-1, 1)])
+def test_a_clock_that_is_set_leaves_a_persons_choice(steps: int, number: int) -> None:
+    """Oracle: definition. On early, or back for an encore at 20:35; then the clock is wrong for a
+    moment, also by more than the time since."""
+    for wrong, right in (("00:20", "20:36"), ("20:50", "19:55")):
+        order = RunningOrder(ACTS, follows_clock=True)
+        order.look_at_clock(at("20:35"))
+        order.move(steps)
+        order.look_at_clock(at(wrong))
+        order.look_at_clock(at(right))
+        assert order.number == number
+
+
+@pytest.mark.parametrize(
     ("acts", "on", "number"),
     [
         (ACTS, 1, 2),

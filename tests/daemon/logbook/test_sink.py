@@ -13,6 +13,7 @@ from rig.watching import poll
 
 from prehowl.daemon.errors import OutputError
 from prehowl.daemon.events import Alert
+from prehowl.daemon.facts import Fact, facts_of
 from prehowl.daemon.logbook.reader import LogbookError, LogbookReader
 from prehowl.daemon.logbook.records import Entry
 from prehowl.daemon.logbook.sink import ClipPlan, LogbookSink
@@ -149,8 +150,8 @@ def test_clips_stop_at_their_size_and_that_is_told(opened, tmp_path):
 def test_changes_of_health_are_kept_once_each(opened, tmp_path):
     """Oracle: definition. Figures that change are no news; states are."""
     sink = opened()
-    gone = SourceHealth("waiting", detail="'Box' lost (unplugged)")
-    behind = [SourceHealth(detail=f"analysis is {n / 10} s behind") for n in (6, 7, 8)]
+    gone = SourceHealth("waiting", facts=facts_of(["'Box' lost (unplugged)"]))
+    behind = [SourceHealth(facts=(Fact("analysis is behind", f" by 0.{n} s"),)) for n in (6, 7, 8)]
     states = [SourceHealth(), gone, gone, SourceHealth(lost_samples=480), *behind, SourceHealth()]
     for n, source in enumerate(states):
         health = Health(source, targets=(("tablet", "ok" if n < 2 else "refused"),))
@@ -164,8 +165,38 @@ def test_changes_of_health_are_kept_once_each(opened, tmp_path):
         (2.0, "tablet: refused"),
         (3.0, "the device is back"),
         (3.0, "480 samples lost, 480 in all"),
-        (4.0, "analysis is 0.6 s behind"),
-        (7.0, "no more: analysis is 0.8 s behind"),
+        (4.0, "analysis is behind by 0.6 s"),
+        (7.0, "no more: analysis is behind"),
+    ]
+
+
+def test_a_fact_that_stands_hides_no_other_and_only_what_ended_is_no_more(opened, tmp_path):
+    """Oracle: definition. The rate stays another one while silence comes and goes, also over a
+    time without the device, of which nothing is known."""
+    sink = opened()
+    rate, silence = Fact("runs at 44100 Hz"), Fact("silence", " for 2 s")
+    dead = [Fact("exact zeros", channel=n, who=f"Vox {n}") for n in (1, 2)]
+    gone = SourceHealth("waiting", facts=facts_of(["lost"]))
+    healths = [
+        Health(SourceHealth(facts=(rate,))),
+        Health(SourceHealth(facts=(rate, silence)), troubles=(dead[0],)),
+        Health(gone, troubles=(dead[0], dead[1])),
+        Health(SourceHealth(facts=(rate,)), troubles=(dead[1],)),
+    ]
+    for n, health in enumerate(healths):
+        sink.on_snapshot(replace(snapshot(3, time_s=float(n)), health=health))
+    sink.close()
+    with read(tmp_path) as reader:
+        told = [(line.time_s, line.data["text"]) for line in reader.lines(kind="health")]
+    assert told == [
+        (0.0, "runs at 44100 Hz"),
+        (1.0, "silence for 2 s"),
+        (1.0, "Vox 1: exact zeros"),
+        (2.0, "lost"),
+        (2.0, "Vox 2: exact zeros"),
+        (3.0, "the device is back"),
+        (3.0, "no more: silence"),
+        (3.0, "no more: Vox 1: exact zeros"),
     ]
 
 

@@ -106,6 +106,20 @@ class TestOneHowlOnManyChannels:
         told = [*bench.take(**heard(1, 1)), *bench.take(**heard(2, 4))]
         assert addresses(told) == ["/on"] * passes
 
+    def test_another_kind_moves_who_goes_by_it_and_nobody_else(self) -> None:
+        """Channel 1 turns out to be a reference: its lamp by kind goes off at the old address, and
+        a lamp of references on; a lamp that minds no kind notices nothing, nor does a new title."""
+        kinds = {1: "mic"}
+        more = {"per": "channel", "at_most_hz": 1000}
+        references = OscMap("/refs", kinds=("reference",), **more)  # type: ignore[arg-type]
+        on, off = (OscMap(f"/{s}/{{kind}}", send=s, **more) for s in ("enter", "leave"))  # type: ignore[arg-type]
+        bench = Bench(on, off, references, ON, OFF, known=Known(kinds))
+        assert addresses(bench.take(number=1, channel=1)) == ["/enter/mic", "/on"]
+        bench.mapper.take_known(Known(kinds, "New title"), WALL_S, bench.now_s)
+        assert bench.due() == []
+        bench.mapper.take_known(Known({1: "reference"}), WALL_S, bench.now_s)
+        assert addresses(bench.due()) == ["/enter/reference", "/leave/mic", "/refs"]
+
     def test_better_names_ring_no_second_time_but_move_a_lamp(self) -> None:
         """The mix led, then the microphone: one message a howl; each lamp is lit and put out."""
         lamps = (

@@ -1,10 +1,15 @@
 """The virtual stage: its loop against its own poles, its fades, its repeatability, its band."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from fakes import event
 from numpy.typing import NDArray
 from scipy.signal import sosfilt, sosfreqz
 
+from prehowl.daemon.events import Alert
+from prehowl.daemon.sources.stage import EngineerSink
 from prehowl.daemon.stage.acts import dropped_before
 from prehowl.daemon.stage.air import Room, new_tail, path_taps
 from prehowl.daemon.stage.band import drum_bar, some_song
@@ -16,6 +21,7 @@ from prehowl.daemon.stage.truth import stability_limit_db
 from prehowl.daemon.stage.voices import Voice, spoken_phrase, sung_phrase
 from prehowl.detectors.graphic_eq import graphic_sections
 from prehowl.detectors.peaking import peaking
+from prehowl.detectors.rings import RingState
 
 Real = NDArray[np.float64]
 RATE_HZ = 48000
@@ -240,3 +246,32 @@ def test_drums_are_short_and_peaky() -> None:
     rng = np.random.default_rng(6)
     bar = drum_bar(some_song(rng), rng, RATE_HZ)
     assert 20 * np.log10(np.abs(bar).max() / np.sqrt(np.mean(bar**2))) > 12
+
+
+def test_the_engineer_acts_once_on_a_howl_that_many_channels_hear() -> None:
+    """Oracle: definition. A bystander's microphone alarms first, then the loop's own and its mix:
+    one act, on the channel of the alert; another howl is another act."""
+    asked: list[tuple[int, float, float, int]] = []
+
+    class Desk:
+        rate_hz = RATE_HZ
+
+        def advise(self, *advice: float) -> None:
+            asked.append(advice)  # type: ignore[arg-type]
+
+    engineer = EngineerSink(Desk())  # type: ignore[arg-type]
+
+    def hears(number: int, channel: int, state: RingState, alert: int = 1, time_s: float = 1.0):
+        named = Alert(alert, 2, "Vox 2", 2, 9, "Vox 2", "Mix 2")
+        told = event(state, id=number, channel=channel, time_s=time_s)
+        engineer.on_event(replace(told, alert=named))
+
+    hears(1, 2, RingState.SUSPECT)
+    assert asked == []
+    hears(2, 4, RingState.RINGING)
+    for state in (RingState.RINGING, RingState.HOWLING):
+        for number, channel in ((1, 2), (3, 9), (2, 4)):
+            hears(number, channel, state, time_s=1.5)
+    assert asked == [(1, 2513.4, 3.0, RATE_HZ)]
+    hears(5, 2, RingState.RINGING, alert=5, time_s=2.0)
+    assert asked[1:] == [(1, 2513.4, 3.0, 2 * RATE_HZ)]
