@@ -41,9 +41,9 @@ def events(samples, rate_hz: int = RATE_HZ, setups=None) -> list[RingChange]:
     return [*engine.feed(samples), *engine.finish()]
 
 
-def rise_of(frequency_hz: float, growth: float) -> Rise:
+def rise_of(frequency_hz: float, growth: float, after_s: float = 0.0) -> Rise:
     """Return a line that comes out of pink noise of -40 dBFS and is stopped 20 dB above it."""
-    return Rise(frequency_hz, growth, starts_s=0.6 - 24 / growth, top_dbfs=-20)
+    return Rise(frequency_hz, growth, starts_s=after_s + 0.6 - 24 / growth, top_dbfs=-20)
 
 
 def in_noise(rise: Rise, seconds: float, rate_hz: int = RATE_HZ, seed: int = 0):
@@ -54,7 +54,8 @@ def in_noise(rise: Rise, seconds: float, rate_hz: int = RATE_HZ, seed: int = 0):
 @functools.cache
 def grid(growth: int) -> tuple[list[Rise], list[RingChange]]:
     """Return the truth and the events of one growth at all frequencies, a channel each."""
-    rises = [rise_of(frequency_hz, growth) for frequency_hz in FREQUENCIES_HZ]
+    # After a second: until then the engine does not know the channel, and is slower to believe.
+    rises = [rise_of(frequency_hz, growth, 1.0) for frequency_hz in FREQUENCIES_HZ]
     seconds = round(rises[0].stops_s + 0.6, 1)
     parts = [in_noise(rise, seconds, seed=seed) for seed, rise in enumerate(rises)]
     return rises, events(channels(*parts))
