@@ -25,6 +25,9 @@ SUSPECT_BELOW = 1.3
 FLOOR = np.float32(-3.0)
 CEILING = np.float32(6.0)
 FADE = np.float32(0.15)
+FOLLOW = np.float32(0.7)
+"""Share of the way to the newest frame's evidence that the belief goes at each. Slower, a long
+swell adds up to an alarm as a ring does; faster, one lucky frame raises it."""
 
 
 SIGNALS = {
@@ -45,7 +48,6 @@ SIGNALS = {
     "rest": -1,
     "crowd_share": -1,
     "flank_share": -1,
-    "record": 1,
     "company": -1,
     "usual_lines": -1,
     "over_usual": 1,
@@ -84,7 +86,6 @@ def signals(rising: Rising) -> Figures:
             c("rest_rise_db"),
             c("crowd_rise_db") / rise,
             c("flank_rise_db") / rise,
-            np.clip(c("record_db"), -20, 30),
             c("company"),
             c("usual_lines"),
             c("over_usual_db"),
@@ -125,14 +126,13 @@ class Belief:
     Parameters
     ----------
     channels, bins : int
-    follow : float
-        Share of the way to the newest frame's evidence that the belief goes at each, 0..1.
+    trees : Trees
+        By which evidence is weighed.
     """
 
-    def __init__(self, channels: int, bins: int, follow: float, trees: Trees = TREES) -> None:
+    def __init__(self, channels: int, bins: int, trees: Trees = TREES) -> None:
         self._trees = trees
         self._bins = bins
-        self._follow = np.float32(follow)
         self._belief = np.full(channels * bins, FLOOR, np.float32)
         self._live = np.zeros(0, np.intp)  # where it is above the floor
 
@@ -152,7 +152,7 @@ class Belief:
         for beside in (index - 1, index + 1):  # a ring between two bins
             np.maximum(before, self._belief[beside], out=before)
         self._belief[self._live] += FADE * (FLOOR - self._belief[self._live])
-        now = before + self._follow * (odds - before)
+        now = before + FOLLOW * (odds - before)
         self._belief[index] = now
         live = np.concatenate([self._live, index])
         worth = self._belief[live] > FLOOR + np.float32(0.3)

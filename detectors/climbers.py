@@ -40,7 +40,6 @@ class View:
     peaks: Peaks  # of that frame
     memory: SpectrumMemory  # its past
     steps: NDArray[np.intp]  # frames of the memory from look to look, one for each span
-    longest: SpectrumMemory  # the memory that reaches back farthest in this resolution
     is_reference: NDArray[np.bool_]  # (channels,) what rises there rises in no loop
     background: Background  # what was known of the places before
 

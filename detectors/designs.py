@@ -17,7 +17,6 @@ class Design:
     high_hz: float
     steps: tuple[int, ...]  # from look to look, for each span looked back over
     slow_steps: tuple[int, ...]  # the same in the slow memory; none: no such memory
-    follow: float  # how fast the belief follows its frames, 0..1
     every: int = 1  # ticks at which a frame ends, from one that is judged to the next
     lingers_hz: tuple[float, float] | None = None  # where lingering lines are looked for
     survey_step: int = 1  # slow frames from one look for them to the next
@@ -36,15 +35,12 @@ DESIGNS = (
         420,
         (1, 2),
         (1, 2),
-        0.3,
         lingers_hz=(90, 400),
         survey_step=4,
         survey_at=2,
     ),
-    Design(
-        "main", 8, 2, 55, 18_000, (1, 2, 4), (2, 4), 0.3, lingers_hz=(400, 18_000), survey_step=8
-    ),
-    Design("brief", 4, 1, 150, 18_000, (1, 2), (), 0.5, every=2),
+    Design("main", 8, 2, 55, 18_000, (1, 2, 4), (2, 4), lingers_hz=(400, 18_000), survey_step=8),
+    Design("brief", 4, 1, 150, 18_000, (1, 2), (), every=2),
     # A ring of 400 dB/s at 8 kHz is over within two main frames.
-    Design("short", 2, 0.5, 300, 18_000, (1, 2), (), 0.5, every=2),
+    Design("short", 2, 0.5, 300, 18_000, (1, 2), (), every=2),
 )

@@ -96,7 +96,7 @@ class Resolution:
         self._ticks = 0
         self.band = band_index(np.maximum(np.arange(bins), 1) * self.bin_hz)  # of each bin
         self.trees = trees
-        self.belief = Belief(channels, bins, design.follow, trees)
+        self.belief = Belief(channels, bins, trees)
         self._background = background
         self.survey = self._surveyed() if design.lingers_hz else None
         self._listens = comes_back
@@ -242,7 +242,7 @@ class Resolution:
         if self._has_slow_news:
             pasts.append((self._slow, self.design.slow_steps))
         return [
-            View(now, peaks, memory, np.array(steps), self._slow, known, self._background)
+            View(now, peaks, memory, np.array(steps), known, self._background)
             for memory, steps in pasts
         ]
 

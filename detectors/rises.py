@@ -16,7 +16,6 @@ from prehowl.detectors import harmonics, neighbours
 from prehowl.detectors.candidates import Candidates, straight_risers
 from prehowl.detectors.climbers import View
 from prehowl.detectors.growth import Rise, slope, slopes_of_the_last
-from prehowl.detectors.memory import SpectrumMemory
 from prehowl.detectors.spectrum import decibels
 from prehowl.detectors.steadiness import CENTS_PER_NEPER, wander_bins
 from prehowl.detectors.tracks import Figures, looks_back
@@ -36,7 +35,6 @@ COLUMNS = (
     "rest_rise_db",  # how far the rest of the channel rose in the same time
     "crowd_rise_db",  # the same without the strongest other riser, which may be a ring too
     "flank_rise_db",  # how far the foot of its main lobe rose
-    "record_db",  # level against the loudest at this place before it began to rise
     "company",  # other loud peaks of the channel that rise by half as much or more
     "usual_lines",  # how many lines the channel has in the long run
     "over_usual_db",  # tone against the channel's power in the long run
@@ -47,9 +45,6 @@ COLUMNS = (
     "frame_s",
 )
 COLUMN = {name: number for number, name in enumerate(COLUMNS)}
-
-RECORD_LOOKS = 16
-"""How many moments of the long past are read."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,12 +106,11 @@ class _Surroundings:
     total: Figures  # power of the channel, now
     recent: Figures  # and lately
     total_past: Figures  # (rows, looks)
-    before: Figures  # the loudest at its place before it began to rise: a note comes back
     pnpr_db: Figures
     phpr_db: Figures
 
 
-def _surroundings(views: Sequence[View], rows: Candidates, rise: Rise) -> _Surroundings:
+def _surroundings(views: Sequence[View], rows: Candidates) -> _Surroundings:
     """Read what is needed in one go for each view, and work it out for all at once."""
     bin_count = np.array([view.memory.bins for view in views])[rows.view]
     harmonic, usable = harmonics.places(rows.bin, rows.position[:, -1], bin_count)
@@ -124,32 +118,21 @@ def _surroundings(views: Sequence[View], rows: Candidates, rise: Rise) -> _Surro
     index = rows.ch * bin_count + np.concatenate([rows.bin[None], beside, harmonic])
     total, recent, power = [], [], []
     total_past = np.empty(rows.seen.present.shape, np.float32)
-    earlier = np.empty((len(rows.ch), RECORD_LOOKS), np.float32)
-    seen_s = rise.looks * rows.step_s
     for view, own in zip(views, rows.of_views(len(views)), strict=True):
         ch = rows.ch[own]
         total.append(view.now.total[ch])
         recent.append(view.now.recent_power[ch])
         power.append(view.now.power.reshape(-1)[index[:, own]])
         total_past[own] = view.memory.totals(ch, looks_back(rows.step[own]))
-        earlier[own] = _before(view.longest, index[0, own], seen_s[own])
     all_power = np.concatenate(power, axis=1)
     here, around = all_power[0], all_power[1:]
     return _Surroundings(
         np.concatenate(total),
         np.concatenate(recent),
         total_past,
-        earlier.max(axis=1),
         neighbours.ratio_db(here, around[: len(beside)]),
         harmonics.ratio_db(here, around[len(beside) :], usable),
     )
-
-
-def _before(longest: SpectrumMemory, index: NDArray[np.intp], seen_s: Figures) -> Figures:
-    """Return powers at some moments, (rows, `RECORD_LOOKS`); 0 for those of the rise itself."""
-    back = longest.frames // RECORD_LOOKS * np.arange(RECORD_LOOKS)
-    earlier = longest.past(index[:, None], back[None])[:, :, 0]
-    return earlier * (back * np.float32(longest.hop_s) > seen_s[:, None])
 
 
 def _strongest_other(rows: Candidates, tone: Figures) -> Figures:
@@ -169,7 +152,7 @@ def _strongest_other(rows: Candidates, tone: Figures) -> Figures:
 def _figures(
     views: Sequence[View], rows: Candidates, rise: Rise, shares: dict[str, Figures]
 ) -> Figures:
-    beside = _surroundings(views, rows, rise)
+    beside = _surroundings(views, rows)
     level, present = rows.seen.level_dbfs, rows.seen.present
     mean, deviation = wander_bins(level, rows.position, present)
     tone = np.asarray(np.float32(1.5) * np.float32(10) ** (level / 10), np.float32)
@@ -181,10 +164,7 @@ def _figures(
     rest_rise, crowd_rise, flank_rise = slope(around_db, present) * rise.looks
     now_db = decibels(tone[:, -1])
     frequency = (mean / rows.frame_s).astype(np.float32)
-    relative_db, record_db = (
-        now_db - decibels(beside.recent),
-        level[:, -1] - decibels(beside.before),
-    )
+    relative_db = now_db - decibels(beside.recent)
     usual = views[0].background.at(rows.ch, frequency)
     columns = {
         "rise_db": rise.rise_db,
@@ -200,12 +180,11 @@ def _figures(
         "rest_rise_db": rest_rise,
         "crowd_rise_db": crowd_rise,
         "flank_rise_db": flank_rise,
-        "record_db": record_db,
         "company": rows.company,
         "usual_lines": usual.lines,
-        # At a stream's begin, what little is known of the past second stands in.
+        # At a stream's begin, what little is known of the past second stands in; nothing is new.
         "over_usual_db": np.where(usual.is_known, now_db - usual.total_dbfs, relative_db),
-        "new_db": np.where(usual.is_known, level[:, -1] - usual.level_dbfs, record_db),
+        "new_db": np.where(usual.is_known, level[:, -1] - usual.level_dbfs, 0),
         "phpr_db": beside.phpr_db,
         "growth_db_per_s": rise.slope / rows.step_s,
         "frequency_hz": frequency,

@@ -50,6 +50,9 @@ DROWNING_SHARE = 0.97
 DROWNING_S = 0.4
 """A suspect that drowns all else for so long is alarmed: it may have risen where none could see."""
 
+DROWNING_CENTS = 1.0
+"""It must stand still meanwhile, as the loop's phase makes it: a whistler's tone does not."""
+
 HARMONIC_CENTS = 50.0
 """A line nearer than this to a ring's multiple is its harmonic (a semitone is 100)."""
 
@@ -134,8 +137,9 @@ class RingTracker:
         needed = TAKEOVER_SHARE if ring.state in ALARMS else DROWNING_SHARE
         if seen.share[number] < needed:
             ring.takeover_sample = None
-        elif ring.takeover_sample is None:
+        elif ring.takeover_sample is None or _moves_on(ring):
             ring.takeover_sample = frame.sample
+            ring.takeover_hz = ring.frequency_hz
 
     def _take_news(
         self, ring: Ring, frame: Frame, suspicion: NDArray[np.float32], places: list[int]
@@ -299,6 +303,13 @@ class RingTracker:
 
 def _reach_hz(bin_hz: float, ring: Ring) -> float:
     return max(1.5 * bin_hz, 0.03 * ring.frequency_hz)
+
+
+def _moves_on(ring: Ring) -> bool:
+    """Tell whether a suspect that drowns all else has left the place where it began to."""
+    if ring.state in ALARMS or not ring.takeover_hz:
+        return False
+    return cents_apart(ring.frequency_hz, ring.takeover_hz) > DROWNING_CENTS
 
 
 def _is_near(frame: Frame, place: int, ring: Ring) -> bool:

@@ -34,7 +34,7 @@ from prehowl.detectors.trees import Trees
 
 Figures = NDArray[np.float32]
 
-ROUNDS = 3
+ROUNDS = 4
 TREES, FIRST_TREES = 120, 60
 RATE, FIRST_RATE = 0.15, 0.3
 EASY, HARDEST = 80_000, 40_000
@@ -231,7 +231,7 @@ def _free_rows(excerpts: Sequence[material.Excerpt]) -> tuple[Rows, Figures]:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Make the sound, gather, fit, calibrate, write."""
-    args = fit_options(__doc__, argv, cases=800, seed=1, out="detectors/weights.py")
+    args = fit_options(__doc__, argv, cases=1100, minutes=400, seed=1, out="detectors/weights.py")
     _, groups = howl_free(args.minutes, args.seed)
     batches = howls.batches(draw_specs("tune", args.cases, args.seed))
     with ProcessPoolExecutor(2) as pool:
@@ -244,7 +244,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     importance = np.concatenate([*(own for _, own in free), np.ones(len(calm.item), np.float32)])
     trees = fit(rings.signals, numbers.astype(np.int32), others.signals, importance)
     with ProcessPoolExecutor(2) as pool:
-        alarm = alarm_level(pool, groups, trees)
+        alarm = alarm_level(pool, howl_free(args.minutes, args.seed + 1)[1], trees)
     made_from = (
         f"{args.cases} closed-loop cases and {args.minutes:g} minutes of howl-free sound of the "
         f"tune\nsplit, seed {args.seed}"

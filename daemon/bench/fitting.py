@@ -17,12 +17,12 @@ SIDE_BY_SIDE = 8
 
 
 def fit_options(
-    doc: str | None, argv: Sequence[str] | None, *, cases: int, seed: int, out: str
+    doc: str | None, argv: Sequence[str] | None, *, cases: int, minutes: float, seed: int, out: str
 ) -> argparse.Namespace:
     """Return the options of a fit: `cases`, `minutes`, `seed`, `out`."""
     parser = argparse.ArgumentParser(description=doc)
     parser.add_argument("--cases", type=int, default=cases)
-    parser.add_argument("--minutes", type=float, default=240.0)
+    parser.add_argument("--minutes", type=float, default=minutes)
     parser.add_argument("--seed", type=int, default=seed)
     parser.add_argument("--out", type=Path, default=Path(out))
     return parser.parse_args(argv)

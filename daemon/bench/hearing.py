@@ -23,12 +23,20 @@ BLOCK = 4800
 
 
 @dataclass(frozen=True, slots=True)
+class Asked:
+    """How the engine is to be run."""
+
+    without: tuple[str, ...] = ()  # resolutions that it does without
+    sensitivity: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
 class Job:
     """What one process does at a time; one of the two is empty."""
 
     specs: tuple[Spec, ...] = ()
     excerpts: tuple[Excerpt, ...] = ()
-    without: tuple[str, ...] = ()  # resolutions that the engine does without
+    asked: Asked = Asked()
 
 
 def changes_of(
@@ -59,14 +67,14 @@ def jobs_of(
     minutes: float,
     seed: int,
     families: Sequence[str],
-    without: tuple[str, ...] = (),
+    asked: Asked = Asked(),
 ) -> list[Job]:
     """Cut a run into jobs, the long ones first."""
     drawn = cases.batches(draw_specs(split, case_count, seed))
-    of_cases = [Job(specs=batch, without=without) for batch in drawn]
+    of_cases = [Job(specs=batch, asked=asked) for batch in drawn]
     excerpts = material.plan(split, minutes, seed, families) if minutes > 0 else []
     of_excerpts = [
-        Job(excerpts=tuple(excerpts[at : at + cases.BATCH]), without=without)
+        Job(excerpts=tuple(excerpts[at : at + cases.BATCH]), asked=asked)
         for at in range(0, len(excerpts), cases.BATCH)
     ]
     return of_cases + of_excerpts
@@ -75,32 +83,34 @@ def jobs_of(
 def do(job: Job) -> Heard:
     """Do one job."""
     return Heard(
-        tuple(_hear_cases(job.specs, job.without)),
-        tuple(_hear_excerpts(job.excerpts, job.without)),
+        tuple(_hear_cases(job.specs, job.asked)),
+        tuple(_hear_excerpts(job.excerpts, job.asked)),
     )
 
 
-def _hear_cases(specs: tuple[Spec, ...], without: Collection[str]) -> Iterator[HeardCase]:
+def _hear_cases(specs: tuple[Spec, ...], asked: Asked) -> Iterator[HeardCase]:
     if not specs:
         return
     made = cases.make_batch(specs)
     # The show file tells the engine each loop's delay; so does the bench.
-    setups = [ChannelSetup(loop_delay_s=case.rings[0].delay_s) for case in made]
-    spoken = changes_of(np.stack([case.samples for case in made]), RATE_HZ, setups, without)
+    setups = [
+        ChannelSetup(loop_delay_s=case.rings[0].delay_s, sensitivity=asked.sensitivity)
+        for case in made
+    ]
+    spoken = changes_of(np.stack([case.samples for case in made]), RATE_HZ, setups, asked.without)
     for case, changes in zip(made, spoken, strict=True):
         cuts = advice.cuts_of(case.spec, case.rings, changes, RATE_HZ)
         yield HeardCase(case.spec, case.material, case.rings, case.real_hz, changes, cuts)
 
 
-def _hear_excerpts(
-    excerpts: tuple[Excerpt, ...], without: Collection[str]
-) -> Iterator[HeardExcerpt]:
+def _hear_excerpts(excerpts: tuple[Excerpt, ...], asked: Asked) -> Iterator[HeardExcerpt]:
     if not excerpts:
         return
     sound = [material.render(excerpt, RATE_HZ) for excerpt in excerpts]
     longest = max(len(samples) for samples in sound)
     channels = np.stack([np.pad(samples, (0, longest - len(samples))) for samples in sound])
-    spoken = changes_of(channels, RATE_HZ, without=without)
+    setups = [ChannelSetup(sensitivity=asked.sensitivity)] * len(sound)
+    spoken = changes_of(channels, RATE_HZ, setups, asked.without)
     for excerpt, changes in zip(excerpts, spoken, strict=True):
         end = excerpt.seconds * RATE_HZ
         told = tuple(c for c in changes if c.sample <= end)

@@ -30,7 +30,7 @@ def one_round(
     seed: int,
     *,
     howls: int = HOWLS_A_ROUND,
-    corner_hz: float | None = None,
+    corner_hz: float | None = ROOM_HZ,
 ) -> NDArray[np.float32]:
     """Return one round, shape (samples, channels).
 

@@ -19,7 +19,6 @@ from pathlib import Path
 from prehowl.daemon.bench.crew import Crew, running_order
 from prehowl.daemon.bench.gauge import SETTLE_SHARE, Gauge
 from prehowl.daemon.bench.repeated import (
-    ROOM_HZ,
     ROUND_S,
     Gap,
     RepeatedSource,
@@ -99,9 +98,7 @@ class _Plan:
 
     def source(self, block: int) -> RepeatedSource:
         return RepeatedSource(
-            one_round(
-                self.channels, self.rate_hz, self.seed, howls=HOWLS_A_ROUND, corner_hz=ROOM_HZ
-            ),
+            one_round(self.channels, self.rate_hz, self.seed, howls=HOWLS_A_ROUND),
             self.rate_hz,
             self.seconds,
             block_length=block,

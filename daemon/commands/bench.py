@@ -100,6 +100,13 @@ def add_arguments(parser: CommandParser) -> None:
         choices=("long", "brief", "short"),
         help="let the engine do without long, brief, short ones, as under overload",
     )
+    detection.add_argument(
+        "--sensitivity",
+        type=real_number,
+        default=1.0,
+        metavar="NUMBER",
+        help="of all channels; 2: twice as many false alarms; default 1",
+    )
     detection.add_argument("--plots", metavar="DIR", help="draw lead and recall there (PNG)")
     _add_format(detection)
     peers = benches.add_parser(

@@ -21,23 +21,26 @@ FILES = (1, 100)
 OVER_DB = (0.0, 6.0)
 STAGES = (1, 100_000)
 STAGE_SEEDS = (0, 2**31)
+SENSITIVITIES = (0.01, 100.0)
 
 
 def detection(args: argparse.Namespace) -> int:
     """Run `bench detection`."""
     _prepare(args)
+    _within("--sensitivity", args.sensitivity, SENSITIVITIES)
     from prehowl.daemon.bench import dump, hearing, plots, report, summary
 
     _check_families(args.families, args.split)
     _make_folder("--dump", args.dump)
-    without = tuple(dict.fromkeys(args.without))
-    jobs = hearing.jobs_of(args.split, args.cases, args.minutes, args.seed, args.families, without)
+    asked = hearing.Asked(tuple(dict.fromkeys(args.without)), args.sensitivity)
+    jobs = hearing.jobs_of(args.split, args.cases, args.minutes, args.seed, args.families, asked)
     heard = hearing.hear(jobs, args.jobs, _progress())
     figures = {
         "type": "detection",
         "split": args.split,
         "seed": args.seed,
-        "without": list(without),
+        "without": list(asked.without),
+        "sensitivity": asked.sensitivity,
         **summary.summarise(heard),
     }
     if args.dump is not None:

@@ -15,7 +15,7 @@ SENSITIVITIES = {"calm": 0.33, "normal": 1.0, "keen": 3.0}
 """The words of the show file and the engine's number (`ChannelSetup.sensitivity`) behind each."""
 NORMAL_PER_DAY = 6.0
 """False alarms in a day of music and speech without a break that `normal` is set for: one in four
-hours, read off the bench's tune split (docs/detection.md)."""
+hours over the tune and check splits of the bench (docs/detection.md)."""
 THEMES = ("dark", "light")
 WORDS_HIGH = 40  # characters of a name: what a dashboard column and a tablet label can hold
 

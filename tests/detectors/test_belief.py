@@ -9,6 +9,7 @@ from prehowl.detectors.belief import (
     CEILING,
     FADE,
     FLOOR,
+    FOLLOW,
     SIGNALS,
     SUSPECT_BELOW,
     SUSPECT_FROM,
@@ -22,7 +23,7 @@ from prehowl.detectors.rises import COLUMN, COLUMNS, Rising, none_rising
 from prehowl.detectors.trees import Trees
 from prehowl.detectors.weights import ALARM_AT, NEPERS_PER_E_FOLD
 
-CHANNELS, BINS, FOLLOW = 2, 16, 0.4
+CHANNELS, BINS = 2, 16
 
 BY_RISE = Trees.from_rows(
     [(("rise",) * 3, (10.0, 20.0, 30.0), (-4.0, 0.0, 0.0, 0.0, 1.0, 0.0, 4.0, 9.0))],
@@ -81,7 +82,7 @@ def as_dict(verdict: Verdict) -> dict[tuple[int, int], float]:
 @given(st.lists(PLACES, max_size=8))
 def test_the_running_belief_is_a_plain_loop(frames):
     """Oracle: slow reference: all bins of all frames, with fading, neighbours and the floor."""
-    fast, slow = Belief(CHANNELS, BINS, FOLLOW, BY_RISE), SlowBelief()
+    fast, slow = Belief(CHANNELS, BINS, BY_RISE), SlowBelief()
     for places in frames:
         assert as_dict(fast.follow(rising_at(places))) == pytest.approx(
             slow.follow(places), abs=1e-4
@@ -92,14 +93,14 @@ def test_the_running_belief_is_a_plain_loop(frames):
 def test_the_order_of_rows_does_not_matter(places, random):
     """Oracle: invariance."""
     turned = random.sample(places, len(places))
-    one, other = (Belief(CHANNELS, BINS, FOLLOW, BY_RISE) for _ in range(2))
+    one, other = (Belief(CHANNELS, BINS, BY_RISE) for _ in range(2))
     assert as_dict(one.follow(rising_at(places))) == as_dict(other.follow(rising_at(turned)))
 
 
 @given(st.lists(PLACES, min_size=1, max_size=6))
 def test_channels_believe_by_themselves(frames):
     """Oracle: invariance: channel 1 alone as among others."""
-    together, alone = (Belief(CHANNELS, BINS, FOLLOW, BY_RISE) for _ in range(2))
+    together, alone = (Belief(CHANNELS, BINS, BY_RISE) for _ in range(2))
     for places in frames:
         own = [place for place in places if place[0] == 1]
         heard = as_dict(together.follow(rising_at(places)))
@@ -110,22 +111,22 @@ def test_channels_believe_by_themselves(frames):
 
 def test_growth_and_duration_are_those_of_the_most_telling_row():
     """Oracle: hand-worked: of three rows of one bin the one of 25 dB says most."""
-    verdict = Belief(CHANNELS, BINS, FOLLOW, BY_RISE).follow(
+    verdict = Belief(CHANNELS, BINS, BY_RISE).follow(
         rising_at([(0, 5, 15.0), (0, 5, 25.0), (0, 5, 5.0)])
     )
     assert verdict.growth_db_per_s.tolist() == [251]
 
 
 def test_one_lucky_frame_is_no_certainty():
-    """Oracle: closed form: of the way from -3 to 4 a share of 0.4 a frame, and back by fading."""
-    belief = Belief(CHANNELS, BINS, FOLLOW, BY_RISE)
+    """Oracle: closed form: of the way from -3 to 4 always the same share, and back by fading."""
+    belief = Belief(CHANNELS, BINS, BY_RISE)
     heard = [float(belief.follow(rising_at([(0, 5, 25.0)])).belief[0]) for _ in range(5)]
-    np.testing.assert_allclose(heard, 4 - 7 * 0.6 ** np.arange(1, 6), rtol=1e-5)
+    np.testing.assert_allclose(heard, 4 - 7 * (1 - FOLLOW) ** np.arange(1, 6), rtol=1e-5)
     for _ in range(3):
         assert len(belief.follow(none_rising()).ch) == 0
     left = -3 + (heard[-1] + 3) * (1 - FADE) ** 3
     again = float(belief.follow(rising_at([(0, 5, 25.0)])).belief[0])
-    assert again == pytest.approx(left + 0.4 * (4 - left), rel=1e-4)
+    assert again == pytest.approx(left + FOLLOW * (4 - left), rel=1e-4)
 
 
 def test_no_row_is_more_than_the_ceiling():
@@ -139,7 +140,7 @@ def test_signals_come_in_the_order_of_their_names():
     rising = rising_at([(0, 5, 12.0)])
     given_figures = {
         "duration_s": 0.4, "residual_db": 0.1, "late_share": 1.3, "last_share": 0.8,
-        "wander_cents": 0.1, "rest_rise_db": -3.0, "flank_rise_db": 6.0, "record_db": 90.0,
+        "wander_cents": 0.1, "rest_rise_db": -3.0, "flank_rise_db": 6.0,
     }  # fmt: skip
     for name, value in given_figures.items():
         rising.figures[:, COLUMN[name]] = value
@@ -147,7 +148,7 @@ def test_signals_come_in_the_order_of_their_names():
     wanted = {
         "rise": 12, "needed": 12 - 2.2 / 0.5, "duration": 0.4, "residual": 0.1,
         "straight": 12 / 0.2, "late": 1, "last": 0.8, "wander_cents": 0.3, "rest_share": -0.25,
-        "rest": -3, "flank_share": 0.5, "record": 30, "growth": 120,
+        "rest": -3, "flank_share": 0.5, "growth": 120,
     }  # fmt: skip
     assert {name: found[name] for name in wanted} == pytest.approx(wanted, rel=1e-5)
 

@@ -78,9 +78,7 @@ def view_of(seed: int, steps: list[int], channels: int = 3) -> View:
     ch, bins = np.divmod(np.arange(1, channels * BINS, 2), BINS)
     peaks = Peaks(ch, bins, ch * BINS + bins, power[ch, bins])
     now = Now(power, power.sum(axis=1), power.sum(axis=1), 10.0, 2 * (BINS - 1))
-    return View(
-        now, peaks, memory, np.array(steps), memory, rng.random(channels) < 0.2, Background()
-    )
+    return View(now, peaks, memory, np.array(steps), rng.random(channels) < 0.2, Background())
 
 
 def slowly(view: View) -> list[tuple[int, int, int, int]]:
@@ -136,7 +134,6 @@ def test_a_frame_without_peaks_has_no_climbers():
         Peaks(none, none, none, np.zeros(0, np.float32)),
         loud.memory,
         loud.steps,
-        loud.memory,
         loud.is_reference,
         loud.background,
     )

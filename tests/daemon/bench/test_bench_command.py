@@ -127,6 +127,7 @@ def test_load_prints_one_object():
         (("detection", "--families", "kazoo"), "kazoo not known"),
         (("peers", "--cases", "-1"), "must be 0 or above"),
         (("protocol", "--files", "0"), "--files is 0"),
+        (("detection", "--sensitivity", "0"), "--sensitivity is 0"),
         (("protocol", "--over", "9"), "--over is 9"),
         (("load", "--channels", "0"), "--channels is 0"),
         (("load", "--rate", "1000"), "--rate is 1000"),
