@@ -162,7 +162,7 @@ class Belief:
             rising.ch[best],
             rising.bin[best],
             now,
-            rising.column("growth_db_per_s")[best],
+            rising.growth_db_per_s[best],
             rising.column("duration_s")[best],
             np.zeros(len(best), bool),
         )

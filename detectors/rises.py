@@ -59,6 +59,15 @@ class Rising:
         """Return some of the rows."""
         return Rising(self.ch[keep], self.bin[keep], self.figures[keep])
 
+    @property
+    def growth_db_per_s(self) -> Figures:
+        """How fast each rises by now: a line is hidden by the programme first, and so seems slow.
+
+        The slope over the whole, or that of the later half where it is steeper, up to twice it.
+        """
+        steeper = np.clip(self.column("late_share"), 1, 2)
+        return np.asarray(self.column("growth_db_per_s") * steeper, np.float32)
+
     def column(self, name: str) -> Figures:
         """Return one column of the figures."""
         return np.asarray(self.figures[:, COLUMN[name]])

@@ -102,16 +102,13 @@ class TestRise:
         assert {change.band_hz for change in changes} == {nominal_hz(rise.frequency_hz)}
 
     def test_tells_growth_level_and_margin(self, ch, growth):
-        """Oracle: truth: growth within a third, level at the alarm at most a frame old.
+        """Oracle: truth: growth at the alarm within a third, level at most a frame old.
 
-        An alarm may come while the line has hardly left the noise: there within a half.
         Margin = -growth * delay: the 8 ms that a channel has by default.
         """
         rise, changes = self.mine(ch, growth)
         alarm = alarm_of(changes)
-        last = next(change for change in changes if change.state is RingState.HOWLING)
-        assert alarm.growth_db_per_s == pytest.approx(growth, rel=0.5)
-        assert last.growth_db_per_s == pytest.approx(growth, rel=0.34)
+        assert alarm.growth_db_per_s == pytest.approx(growth, rel=0.34)
         assert alarm.margin_db == pytest.approx(-alarm.growth_db_per_s * 0.008)
         now_db = float(rise.level_dbfs(np.float64(alarm.sample / RATE_HZ)))
         assert now_db - growth * 0.171 - 3 < alarm.level_dbfs < now_db + 3
