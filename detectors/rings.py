@@ -60,7 +60,7 @@ class Ring:
     rise_sample: int | None = None  # last time that a rise was the evidence
     lingers_sample: int | None = None  # last time that it was found to linger
     takeover_sample: int | None = None  # since when it holds most of the channel's power
-    takeover_hz: float = 0.0  # and where it stood then
+    takeover_hz: float = 0.0  # and where it stood then; means nothing without
     evidence: Mapping[str, float | None] = field(default_factory=dict)
 
 

@@ -307,9 +307,8 @@ def _reach_hz(bin_hz: float, ring: Ring) -> float:
 
 def _moves_on(ring: Ring) -> bool:
     """Tell whether a suspect that drowns all else has left the place where it began to."""
-    if ring.state in ALARMS or not ring.takeover_hz:
-        return False
-    return cents_apart(ring.frequency_hz, ring.takeover_hz) > DROWNING_CENTS
+    away_cents = cents_apart(ring.frequency_hz, ring.takeover_hz)
+    return ring.state not in ALARMS and away_cents > DROWNING_CENTS
 
 
 def _is_near(frame: Frame, place: int, ring: Ring) -> bool:
