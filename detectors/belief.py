@@ -161,6 +161,7 @@ class Belief:
         return Verdict(
             rising.ch[best],
             rising.bin[best],
+            rising.bin[best].astype(np.float32),
             now,
             rising.growth_db_per_s[best],
             rising.column("duration_s")[best],

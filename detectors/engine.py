@@ -105,6 +105,8 @@ class Engine:
             glances = [own.glance(spectra) for own, spectra in self._spectra(latest)]
             for glance, verdict in zip(glances, judge(glances), strict=True):
                 changes += self._look(glance.resolution, glance.now, verdict)
+            for resolution in self._idle():
+                resolution.catch_up()
         return changes
 
     def leave_out(self, names: Collection[str] = (), *, references: bool = False) -> None:
@@ -172,6 +174,8 @@ class Engine:
         for latest in self._ticks(block):
             for resolution, spectra in self._spectra(latest):
                 yield self._tick, resolution, spectra
+            for resolution in self._idle():
+                resolution.take_in()
 
     def finish(self) -> list[RingChange]:
         """End the stream: clear what still rings."""
@@ -195,9 +199,12 @@ class Engine:
             if resolution.due(self._tick):
                 yield resolution, resolution.spectra(latest)
 
+    def _idle(self) -> Iterator[Resolution]:
+        return (own for own in self.resolutions if not own.due(self._tick))
+
     def _look(self, resolution: Resolution, now: Now, verdict: Verdict) -> list[RingChange]:
         suspicion = suspicion_of(verdict.belief, self._sensitivity[verdict.ch])
-        lines = resolution.lingering(now)
+        lines = resolution.lingering()
         if lines is not None:
             of_lines = lingering.suspicion_of(lines.belief, self._sensitivity[lines.ch])
             suspicion, verdict = np.append(suspicion, of_lines), verdict.and_also(lines)

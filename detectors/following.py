@@ -20,7 +20,7 @@ class Sighting:
     is_peak: NDArray[np.bool_]
     level_dbfs: Figures
     slope_db_per_s: Figures  # over the last 8 frames
-    frequency_hz: Figures  # mean over the last 8 frames, weighted with amplitude
+    frequency_hz: Figures  # mean over the last 8 frames, by amplitude; as asked if not seen
     share: Figures  # of the channel's power in this frame, 0..1
 
 
@@ -55,7 +55,7 @@ def sight(
     tracks = look_back(now, memory, ch, bins, step, LOOKS)
     mean, _ = wander_bins(tracks.level_dbfs, tracks.position, tracks.present)
     known = tracks.present.any(axis=1)
-    place = np.where(known, mean, tracks.position[:, -1])
+    place = np.where(known, mean, frequency_hz / now.bin_hz)
     slope = (tracks.level_dbfs[:, -1] - tracks.level_dbfs[:, 0]) / ((LOOKS - 1) * memory.hop_s)
     # A tone of amplitude A spreads 1.5 A^2 over the bins of a Hann spectrum.
     share = 1.5 * 10 ** (level / 10) / np.maximum(now.total[ch], 1e-14)

@@ -31,9 +31,9 @@ class Frame:
         places = np.asarray(frequency_hz, np.float64)
         return sight(self.now, self.memory, np.asarray(ch, np.intp), places)
 
-    def place_hz(self, places: NDArray[np.intp]) -> NDArray[np.float64]:
-        """Return the frequencies of some places of the verdict, to the bin."""
-        return np.asarray(self.verdict.bin[places] * self.now.bin_hz, np.float64)
+    def place_hz(self, places: int | NDArray[np.intp]) -> NDArray[np.float64]:
+        """Return the frequencies of some places of the verdict."""
+        return np.asarray(self.verdict.place[places] * self.now.bin_hz, np.float64)
 
 
 def evidence_of(frame: Frame, place: int) -> dict[str, float | None]:

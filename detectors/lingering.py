@@ -15,6 +15,7 @@ from prehowl.detectors import harmonics
 from prehowl.detectors.lingering_weights import BIAS, NEPERS_PER_E_FOLD, QUESTIONS, SUSPECT_AT
 from prehowl.detectors.longterm import FAST_S, QUIETEST_LINE_DB, LongTerm, LongTermSpectrum
 from prehowl.detectors.memory import SpectrumMemory
+from prehowl.detectors.peaks import locate
 from prehowl.detectors.spectrum import decibels
 from prehowl.detectors.steadiness import CENTS_PER_NEPER
 from prehowl.detectors.tracks import Figures, Now, Tracks, look_back
@@ -67,7 +68,7 @@ class Lines:
     ch: NDArray[np.intp]  # (lines,)
     bin: NDArray[np.intp]  # (lines,)
     signals: Figures  # (lines, signals), in the order of `SIGNALS`
-    frequency_hz: Figures  # (lines,)
+    place: Figures  # (lines,) of the line in the mean, in bins
 
     @property
     def fall_db_per_s(self) -> Figures:
@@ -120,7 +121,9 @@ class Survey:
         odds = TREES.sums(found.signals)
         duration = np.full(len(odds), FAST_S, np.float32)
         lingers = np.ones(len(odds), bool)
-        return Verdict(found.ch, found.bin, odds, -found.fall_db_per_s, duration, lingers)
+        return Verdict(
+            found.ch, found.bin, found.place, odds, -found.fall_db_per_s, duration, lingers
+        )
 
     def candidates(self, now: Now) -> Lines:
         """Return the lines of the means as last read that might linger."""
@@ -137,7 +140,10 @@ class Survey:
         looks = self._memory.frames - 1
         tracks = look_back(now, self._memory, ch, bins, np.ones(len(ch), np.intp), looks)
         signals = _signals(tracks, fast, usual)
-        return Lines(ch, bins, signals, (bins * np.float32(now.bin_hz)).astype(np.float32))
+        ten = np.float32(10)
+        around = (ten ** (fast.level_dbfs[ch, bins + k] / ten) for k in (-1, 0, 1))
+        place = (bins + locate(*around)[0]).astype(np.float32)
+        return Lines(ch, bins, signals, place)
 
 
 def suspicion_of(odds: Figures, sensitivity: Figures) -> Figures:

@@ -99,6 +99,8 @@ class Resolution:
         self.belief = Belief(channels, bins, trees)
         self._background = background
         self.survey = self._surveyed() if design.lingers_hz else None
+        self._waiting: Now | None = None  # for the survey
+        self._lines: Verdict | None = None  # that linger, and were not told yet
         self._listens = comes_back
         self._parts: tuple[slice, ...] = (slice(None),)
 
@@ -200,32 +202,48 @@ class Resolution:
             # A plain mean at first, then one with a memory.
             weight = max(self._recent_step, np.float32(1 / self.memory.heard))
             self._recent += weight * (total - self._recent)
+        now = Now(power, total, self._recent.copy(), self.bin_hz, self.frame_length)
         if self._has_slow_news:
             self._slow.add(power, total)
             if self.survey is not None:
-                self.survey.add(power, total)
-                if self.is_survey_due:
-                    self.survey.renew()
-        return Now(power, total, self._recent.copy(), self.bin_hz, self.frame_length)
+                self._waiting = now
+        return now
+
+    def catch_up(self) -> None:
+        """Do what can wait until a tick on which no frame of this resolution ends.
+
+        The long-term spectra and the look for lingering lines cost as much as a frame: done on
+        its own tick they would make each answer of that tick late.
+        """
+        now = self._waiting
+        if self.take_in() and self.survey is not None and now is not None and not self._listens:
+            self._lines = self.survey.look(now)
+
+    def take_in(self) -> bool:
+        """Take what waits into the long-term spectra; tell whether they were read anew."""
+        now, self._waiting = self._waiting, None
+        if now is None or self.survey is None:
+            return False
+        self.survey.add(now.power, now.total)
+        if self._is_survey_due:
+            self.survey.renew()
+        return self._is_survey_due
 
     @property
     def _has_slow_news(self) -> bool:
         return self._slow is not self.memory and self.memory.heard % SLOW_STEP == 0
 
     @property
-    def is_survey_due(self) -> bool:
-        """Tell whether the frame just advanced to is one to look for lingering lines in."""
+    def _is_survey_due(self) -> bool:
+        """Tell whether the newest slow frame is one to look for lingering lines in."""
         slow = self._slow
-        if self.survey is None or not self._has_slow_news:
-            return False
         is_early = slow.heard * slow.hop_s <= FIRST_SURVEY_S
         return slow.heard % self.design.survey_step == self.design.survey_at and not is_early
 
-    def lingering(self, now: Now) -> Verdict | None:
-        """Return the lines that linger, where it is time to look; None at all other times."""
-        if self._listens or self.survey is None or not self.is_survey_due:
-            return None
-        return self.survey.look(now)
+    def lingering(self) -> Verdict | None:
+        """Return, once, the lines that linger; None while none were looked for."""
+        lines, self._lines = self._lines, None
+        return lines
 
     def rising(self, now: Now) -> Rising:
         """Return what speaks for and against each rising peak of the frame just advanced to."""

@@ -129,9 +129,10 @@ class RingTracker:
         ring.slope_db_per_s = float(seen.slope_db_per_s[number])
         if seen.is_peak[number]:
             ring.seen_sample = frame.sample
-            # Between its tails a line that lingers must not follow the noise beside it.
             is_up = ring.level_dbfs > ring.top_dbfs - FALLEN_DB
-            if is_up and frame.now.bin_hz <= 1.01 * ring.bin_hz:
+            # Between its tails a line that lingers is not told from the noise beside it.
+            rises = ring.rise_sample is not None
+            if is_up and rises and frame.now.bin_hz <= 1.01 * ring.bin_hz:
                 ring.frequency_hz = float(seen.frequency_hz[number])
                 ring.bin_hz = frame.now.bin_hz
         needed = TAKEOVER_SHARE if ring.state in ALARMS else DROWNING_SHARE
@@ -155,6 +156,7 @@ class RingTracker:
     def _hear_news(self, ring: Ring, frame: Frame, place: int, suspicion: float) -> None:
         if frame.verdict.lingers[place]:
             ring.lingers_sample = frame.sample
+            ring.frequency_hz = float(frame.place_hz(place))
         else:
             ring.rise_sample = frame.sample
         ring.suspicion = suspicion
@@ -170,9 +172,10 @@ class RingTracker:
         verdict = frame.verdict
         seen = frame.sighting(verdict.ch[likely].tolist(), frame.place_hz(likely).tolist())
         for number, place in enumerate(likely):
-            ch, frequency = int(verdict.ch[place]), float(seen.frequency_hz[number])
+            ch, lingers = int(verdict.ch[place]), bool(verdict.lingers[place])
+            frequency = float(frame.place_hz(place) if lingers else seen.frequency_hz[number])
             level = float(seen.level_dbfs[number])
-            echo_s = LINGERING_ECHO_S if verdict.lingers[place] else ECHO_S
+            echo_s = LINGERING_ECHO_S if lingers else ECHO_S
             if self._is_known(frame, ch, frequency, level, echo_s):
                 continue
             since = round(float(verdict.duration_s[place]) * frame.rate_hz)
@@ -191,8 +194,8 @@ class RingTracker:
                 suspicion=float(suspicion[place]),
                 seen_sample=frame.sample,
                 proof_sample=frame.sample,
-                rise_sample=None if verdict.lingers[place] else frame.sample,
-                lingers_sample=frame.sample if verdict.lingers[place] else None,
+                rise_sample=None if lingers else frame.sample,
+                lingers_sample=frame.sample if lingers else None,
                 evidence=evidence_of(frame, int(place)),
             )
             self._next_id += 1
@@ -312,7 +315,7 @@ def _moves_on(ring: Ring) -> bool:
 
 
 def _is_near(frame: Frame, place: int, ring: Ring) -> bool:
-    away = abs(float(frame.verdict.bin[place]) * frame.now.bin_hz - ring.frequency_hz)
+    away = abs(float(frame.verdict.place[place]) * frame.now.bin_hz - ring.frequency_hz)
     return away < _reach_hz(frame.now.bin_hz, ring)
 
 

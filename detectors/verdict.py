@@ -30,6 +30,7 @@ class Verdict:
 
     ch: NDArray[np.intp]
     bin: NDArray[np.intp]
+    place: Figures  # in bins; of a line that lingers finer than its bin
     belief: Figures  # nepers of odds; of a rise running from frame to frame
     growth_db_per_s: Figures  # over the most telling duration; of a line that lingers: its falls
     duration_s: Figures
@@ -40,6 +41,7 @@ class Verdict:
         return Verdict(
             np.concatenate([self.ch, other.ch]),
             np.concatenate([self.bin, other.bin]),
+            np.concatenate([self.place, other.place]),
             np.concatenate([self.belief, other.belief]),
             np.concatenate([self.growth_db_per_s, other.growth_db_per_s]),
             np.concatenate([self.duration_s, other.duration_s]),
@@ -50,4 +52,4 @@ class Verdict:
 def no_verdict() -> Verdict:
     """Return a verdict on nothing."""
     none, nothing = np.zeros(0, np.intp), np.zeros(0, np.float32)
-    return Verdict(none, none, nothing, nothing, nothing, np.zeros(0, bool))
+    return Verdict(none, none, nothing, nothing, nothing, nothing, np.zeros(0, bool))

@@ -88,12 +88,11 @@ def gather(sounds: Sequence[Figures], rate_hz: int = RATE_HZ) -> Found:
     parts = [Found(np.zeros(0, np.int32), none, none, np.zeros((0, len(lingering.SIGNALS)), "f4"))]
     for tick, resolution, spectra in engine.spectra(together):
         now = resolution.advance(spectra)
-        if resolution.survey is not None and resolution.is_survey_due:
+        if resolution.survey is not None and resolution.take_in():
             found = resolution.survey.candidates(now)
             time_s = np.full(len(found.ch), tick * engine.quantum / rate_hz, np.float32)
-            parts.append(
-                Found(found.ch.astype(np.int32), time_s, found.frequency_hz, found.signals)
-            )
+            hz = (found.place * now.bin_hz).astype(np.float32)
+            parts.append(Found(found.ch.astype(np.int32), time_s, hz, found.signals))
     ends = np.array([len(sound) for sound in sounds]) / rate_hz
     whole = joined(parts)
     return whole.only(whole.time_s <= ends[whole.item])
