@@ -149,15 +149,16 @@ class Belief:
             odds = log_odds(rising, self._trees)
         index, best, odds = self._one_a_bin(rising, odds)
         before = self._belief[index]
+        fresh = index[before == FLOOR]
         for beside in (index - 1, index + 1):  # a ring between two bins
             np.maximum(before, self._belief[beside], out=before)
         self._belief[self._live] += FADE * (FLOOR - self._belief[self._live])
         now = before + FOLLOW * (odds - before)
         self._belief[index] = now
-        live = np.concatenate([self._live, index])
+        live = np.concatenate([self._live, fresh])
         worth = self._belief[live] > FLOOR + np.float32(0.3)
         self._belief[live[~worth]] = FLOOR
-        self._live = np.unique(live[worth])
+        self._live = live[worth]
         return Verdict(
             rising.ch[best],
             rising.bin[best],

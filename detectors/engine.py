@@ -203,13 +203,13 @@ class Engine:
         return (own for own in self.resolutions if not own.due(self._tick))
 
     def _look(self, resolution: Resolution, now: Now, verdict: Verdict) -> list[RingChange]:
-        suspicion = suspicion_of(verdict.belief, self._sensitivity[verdict.ch])
         lines = resolution.lingering()
+        if lines is None and not len(verdict.ch) and not self._tracker.rings:
+            return []
+        suspicion = suspicion_of(verdict.belief, self._sensitivity[verdict.ch])
         if lines is not None:
             of_lines = lingering.suspicion_of(lines.belief, self._sensitivity[lines.ch])
             suspicion, verdict = np.append(suspicion, of_lines), verdict.and_also(lines)
-        if not len(verdict.ch) and not self._tracker.rings:
-            return []
         np.maximum.at(self._suspicion, (verdict.ch, resolution.band[verdict.bin]), suspicion)
         return self._tracker.see(
             Frame(

@@ -42,14 +42,14 @@ class SampleMemory:
     """The last samples of every channel, channels first, in one contiguous stretch.
 
     Works in place, unlike the small states of the howl tests: copying seconds of 64 channels for
-    every 10 ms would cost more than the spectra. Twice the needed length is kept so that the tail
-    moves to the front only once per `length` samples.
+    every 10 ms would cost more than the spectra. Four times the needed length is kept, so that the
+    tail moves to the front only once in three times `length` samples.
     """
 
     def __init__(self, channels: int, length: int, quantum: int) -> None:
         self._length = length
         self._quantum = quantum
-        self._room = np.zeros((channels, 2 * length), np.float32)
+        self._room = np.zeros((channels, 4 * length), np.float32)
         self._end = length  # starts as if silence had been heard before
         self._waiting = 0  # samples of the quantum under way
 

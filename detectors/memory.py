@@ -28,6 +28,7 @@ class SpectrumMemory:
         # Before the first frame there was digital silence.
         self._room = np.zeros((frames, channels, bins), np.float32)
         self._totals = np.zeros((frames, channels), np.float32)
+        self._slots = np.tile(np.arange(frames), 2)
         self._at = frames - 1
         self.heard = 0  # frames taken in so far
 
@@ -48,7 +49,7 @@ class SpectrumMemory:
     def add(self, power: Figures, total: Figures) -> None:
         """Take in one frame: power of shape (channels, bins), its sum of shape (channels,)."""
         self._at = (self._at + 1) % self.frames
-        if not np.may_share_memory(power, self._room[self._at]):  # else it stands there already
+        if power.base is not self._room:  # else it stands there already
             self._room[self._at] = power
         self._totals[self._at] = total
         self.heard += 1
@@ -83,8 +84,7 @@ class SpectrumMemory:
 
     def _slot(self, back: int | NDArray[np.intp]) -> NDArray[np.intp]:
         """Return where in the ring the frame of so many frames ago stands."""
-        slot = np.asarray(self._at - back, np.intp)
-        return np.where(slot < 0, slot + self.frames, slot)  # a tenth of the time of %
+        return self._slots.take(self._at + self.frames - back)  # a tenth of the time of %
 
     def _power_at(self, places: NDArray[np.intp]) -> Figures:
         # No place is out of range; "clip" only spares the pass that would look for one.
