@@ -65,8 +65,7 @@ class Engine:
         self._is_reference = np.array([setup.is_reference for setup in channels], bool)
         self._trees = trees
         self._background = Background()
-        made = (self._resolution(design) for design in DESIGNS)
-        self.resolutions = tuple(resolution for resolution in made if resolution.is_useful)
+        self.resolutions = tuple(self._resolution(design) for design in DESIGNS)
         self._ask_surveys()
         self._designs = tuple(resolution.design for resolution in self.resolutions)
         self._heard = [slice(None)]  # stretches of channels

@@ -116,11 +116,6 @@ class Resolution:
         return Survey(self._slow, self._first, self._last, (first, last), self._is_reference)
 
     @property
-    def is_useful(self) -> bool:
-        """Tell whether any bin of the design lies below the Nyquist frequency."""
-        return self._last > self._first
-
-    @property
     def lowest_hz(self) -> float:
         """Lowest frequency looked at."""
         return self._first * self.bin_hz

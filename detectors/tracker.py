@@ -14,44 +14,19 @@ from prehowl.detectors.bands import nominal_hz
 from prehowl.detectors.following import Sighting
 from prehowl.detectors.frame import Frame, evidence_of
 from prehowl.detectors.loop import advised_cut_db, margin_db
+from prehowl.detectors.ring_states import (
+    DROWNING_CENTS,
+    DROWNING_SHARE,
+    FALLEN_DB,
+    TAKEOVER_SHARE,
+    next_state,
+    rose,
+)
 from prehowl.detectors.rings import ALARMS, Ring, RingChange, RingState, move
 from prehowl.detectors.verdict import SUSPECT_FROM
 
-SUSPECT_HOLD_S = 1.0
-"""A suspect that shows nothing new for this long is cleared, unless it keeps its level."""
-
-SUSPECT_KEEPS_DB = 2.0
-"""A suspect this little under its highest level still stands there."""
-
-LINGERS_S = 1.5
-"""A line that was found to linger may be silent for so long: its tails come and go."""
-
 LINGERS_ON = 0.2
 """A line lingers on until its suspicion is this far under a suspect's: it shall not flicker."""
-
-SUSPECT_LONGEST_S = 5.0
-"""After so long without news a suspect that keeps its level is a note."""
-
-LOST_AFTER_S = 0.3
-"""A ring that no resolution sees as a peak for this long has stopped."""
-
-FALLEN_DB = 10.0
-"""A ring that has fallen this far from its highest level, and still falls, has stopped."""
-
-TAKEOVER_SHARE = 0.4
-"""Share of the channel's power in one line that makes an alarmed ring a howl."""
-
-TAKEOVER_S = 0.1
-"""How long it must hold that share, counted from the alarm on."""
-
-DROWNING_SHARE = 0.97
-"""Share of the channel's power in a suspect at which it leaves nothing else to be heard."""
-
-DROWNING_S = 0.4
-"""A suspect that drowns all else for so long is alarmed: it may have risen where none could see."""
-
-DROWNING_CENTS = 1.0
-"""It must stand still meanwhile, as the loop's phase makes it: a whistler's tone does not."""
 
 HARMONIC_CENTS = 50.0
 """A line nearer than this to a ring's multiple is its harmonic (a semitone is 100)."""
@@ -147,7 +122,7 @@ class RingTracker:
     ) -> None:
         """Hear the most telling of a ring's places: a rise before a line that lingers."""
         lingers = frame.verdict.lingers
-        if ring.state in ALARMS or self._rose(ring, frame.sample):
+        if ring.state in ALARMS or rose(ring, frame.sample, frame.rate_hz):
             places = [place for place in places if not lingers[place]]  # falls tell of no rise
         if places:
             best = max(places, key=lambda place: (not lingers[place], suspicion[place]))
@@ -226,7 +201,7 @@ class RingTracker:
     def _judge(self, sample: int) -> list[RingChange]:
         changes = []
         for ring in self.rings:
-            state = self._next_state(ring, sample)
+            state = next_state(ring, sample, self._rate_hz)
             if state is not None:
                 changes.append(self._change(ring, state, sample))
         over = [ring for ring in self.rings if ring.state is RingState.CLEARED]
@@ -235,43 +210,6 @@ class RingTracker:
         recent = [(ring, at) for ring, at in self._stopped if sample - at < echo]
         self._stopped = recent + [(ring, sample) for ring in over]
         return changes
-
-    def _next_state(self, ring: Ring, sample: int) -> RingState | None:
-        if ring.state is None:
-            return RingState.RINGING if ring.suspicion >= 1 else RingState.SUSPECT
-        if self._has_stopped(ring, sample):
-            return RingState.CLEARED
-        held_s = -1.0
-        if ring.takeover_sample is not None:
-            held_s = (sample - ring.takeover_sample) / self._rate_hz
-        if ring.state is RingState.SUSPECT:
-            # A held note drowns what it will: what only lingers must rise to be alarmed.
-            drowns = held_s >= DROWNING_S and self._rose(ring, sample)
-            alarms = ring.suspicion >= 1 or drowns
-            return RingState.RINGING if alarms else None
-        takes_over = ring.state is RingState.RINGING and held_s >= TAKEOVER_S
-        return RingState.HOWLING if takes_over else None
-
-    def _has_stopped(self, ring: Ring, sample: int) -> bool:
-        if ring.state is RingState.SUSPECT and self._lingers(ring, sample):
-            return False
-        if (sample - ring.seen_sample) / self._rate_hz > LOST_AFTER_S:
-            return True
-        if ring.level_dbfs < ring.top_dbfs - FALLEN_DB and ring.slope_db_per_s < 0:
-            return True
-        if ring.state is not RingState.SUSPECT:
-            return False
-        silent_s = (sample - ring.proof_sample) / self._rate_hz
-        keeps = ring.level_dbfs > ring.top_dbfs - SUSPECT_KEEPS_DB
-        return silent_s > (SUSPECT_LONGEST_S if keeps else SUSPECT_HOLD_S)
-
-    def _rose(self, ring: Ring, sample: int) -> bool:
-        since = ring.rise_sample
-        return since is not None and (sample - since) / self._rate_hz <= SUSPECT_LONGEST_S
-
-    def _lingers(self, ring: Ring, sample: int) -> bool:
-        since = ring.lingers_sample
-        return since is not None and (sample - since) / self._rate_hz <= LINGERS_S
 
     def _change(self, ring: Ring, state: RingState, sample: int) -> RingChange:
         ring.state = move(ring.state, state)

@@ -24,8 +24,7 @@ from prehowl.detectors.designs import DESIGNS, SLOW_STEP, Design
 from prehowl.detectors.framing import quantum_length
 from prehowl.detectors.peaks import LOBE_RATIO, QUIETEST_DBFS
 from prehowl.detectors.resolution import QUIETEST_SHARE
-from prehowl.detectors.rings import MOVES
-from prehowl.detectors.tracker import (
+from prehowl.detectors.ring_states import (
     FALLEN_DB,
     LOST_AFTER_S,
     SUSPECT_HOLD_S,
@@ -34,6 +33,7 @@ from prehowl.detectors.tracker import (
     TAKEOVER_S,
     TAKEOVER_SHARE,
 )
+from prehowl.detectors.rings import MOVES
 from prehowl.detectors.tracks import LOOKS
 from prehowl.detectors.verdict import SUSPECT_FROM
 

@@ -247,7 +247,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         alarm = alarm_level(pool, howl_free(args.minutes, args.seed + 1)[1], trees)
     made_from = (
         f"{args.cases} closed-loop cases and {args.minutes:g} minutes of howl-free sound of the "
-        f"tune\nsplit, seed {args.seed}"
+        f"tune\nsplit, seed {args.seed}; the alarm's level from as many other minutes of it"
     )
     args.out.write_text(written(trees, alarm, made_from), encoding="utf-8")
     told = f"{args.out}: {len(rings.item)} rows of rings, {len(others.item)} of others; {alarm}\n"

@@ -10,7 +10,7 @@ from prehowl.detectors.designs import DESIGNS, SLOW_STEP, Design
 from prehowl.detectors.framing import SampleMemory, quantum_length
 from prehowl.detectors.harmonics import MULTIPLES
 from prehowl.detectors.neighbours import FARTHEST
-from prehowl.detectors.resolution import RECENT_S, Resolution
+from prehowl.detectors.resolution import FIRST_SURVEY_S, RECENT_S, Resolution
 from prehowl.detectors.spectrum import Spectra, hann, power_spectra
 
 RATE_HZ = 48_000
@@ -80,7 +80,7 @@ def test_lengths_in_seconds_and_hertz_agree(design: Design):
     assert resolution.frame_s == pytest.approx(design.frame_quanta * 512 / 48_000)
     assert resolution.hop_s == pytest.approx(design.hop_quanta * 512 / 48_000)
     assert resolution.bin_hz == pytest.approx(48_000 / resolution.frame_length)
-    assert resolution.is_useful
+    assert resolution.highest_hz > resolution.lowest_hz
     assert resolution.lowest_hz == pytest.approx(design.low_hz, abs=resolution.bin_hz * 4)
     assert resolution.highest_hz == pytest.approx(design.high_hz, abs=resolution.bin_hz)
 
@@ -99,6 +99,24 @@ def test_slow_memory_keeps_every_fourth_frame(design: Design):
     kept = [float(slow.at(np.array([5]), back)[0]) for back in range(3)]
     assert kept == [8, 4, 0]
     assert slow.hop_s == pytest.approx(resolution.frame_s)
+
+
+@pytest.mark.parametrize("name", ["long", "main"])
+def test_a_look_for_lingering_lines_waits_until_it_is_asked_for_and_is_told_once(name: str):
+    """Oracle: definition: one look each `survey_step` slow frames, none before 0.6 s are heard."""
+    design = next(design for design in DESIGNS if design.name == name)
+    resolution = resolution_of(design)
+    told_after = []
+    for number in range(1, 20 * SLOW_STEP * design.survey_step + 1):
+        resolution.advance(flat(resolution, number % 3))
+        assert resolution.lingering() is None
+        resolution.catch_up()
+        if resolution.lingering() is not None:
+            told_after.append(number)
+        assert resolution.lingering() is None
+    first = SLOW_STEP * design.survey_at
+    wanted = range(first, 20 * SLOW_STEP * design.survey_step + 1, SLOW_STEP * design.survey_step)
+    assert told_after == [n for n in wanted if n * resolution.hop_s > FIRST_SURVEY_S]
 
 
 def test_recent_power_is_a_mean_at_first_and_forgets_later():
