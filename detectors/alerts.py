@@ -160,9 +160,11 @@ class AlertKeeper:
         """Tell whether two growths may be one mode's; they may if told at different times."""
         if abs(a.sample - b.sample) > GROWTH_S * self._rate_hz:
             return True
-        if min(a.growth_db_per_s or 0.0, b.growth_db_per_s or 0.0) < 0:
+        if a.growth_db_per_s is None or b.growth_db_per_s is None:
+            return True  # one of them was not seen to rise
+        slow, fast = sorted((a.growth_db_per_s, b.growth_db_per_s))
+        if slow < 0:
             return True  # one of them lingers: its falls say nothing of how another rises
-        slow, fast = sorted((a.growth_db_per_s or 0.0, b.growth_db_per_s or 0.0))
         return fast <= GROWTH_RATIO * max(slow, LEAST_GROWTH_DB_PER_S)
 
     # the lead

@@ -21,6 +21,7 @@ class Design:
     lingers_hz: tuple[float, float] | None = None  # where lingering lines are looked for
     survey_step: int = 1  # slow frames from one look for them to the next
     survey_at: int = 0  # at which of them: two resolutions shall not look on the same tick
+    overdriven: bool = False  # whether inputs at their end stop are looked at in these frames
 
 
 # Brief and short are judged when main is, all in one go: a second go between them, for short
@@ -39,7 +40,18 @@ DESIGNS = (
         survey_step=4,
         survey_at=2,
     ),
-    Design("main", 8, 2, 55, 18_000, (1, 2, 4), (2, 4), lingers_hz=(400, 18_000), survey_step=8),
+    Design(
+        "main",
+        8,
+        2,
+        55,
+        18_000,
+        (1, 2, 4),
+        (2, 4),
+        lingers_hz=(400, 18_000),
+        survey_step=8,
+        overdriven=True,
+    ),
     Design("brief", 4, 1, 150, 18_000, (1, 2), (), every=2),
     # A ring of 400 dB/s at 8 kHz is over within two main frames.
     Design("short", 2, 0.5, 300, 18_000, (1, 2), (), every=2),

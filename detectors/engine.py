@@ -13,6 +13,7 @@ from prehowl.detectors.belief import TREES, suspicion_of
 from prehowl.detectors.designs import DESIGNS, Design
 from prehowl.detectors.frame import Frame
 from prehowl.detectors.framing import SampleMemory, quantum_length
+from prehowl.detectors.overdriven import FULL_SCALE_DBFS
 from prehowl.detectors.resolution import Resolution, judge
 from prehowl.detectors.rings import ALARMS, RingChange
 from prehowl.detectors.spectrum import Spectra, to_dbfs
@@ -23,6 +24,7 @@ from prehowl.detectors.verdict import Verdict
 
 LEVEL_MEMORY_S = 0.1
 SUSPICION_MEMORY_S = 0.4
+FULL_SCALE = np.float32(10 ** (FULL_SCALE_DBFS / 20))
 
 __all__ = ["ChannelSetup", "Engine", "EngineView"]
 
@@ -203,12 +205,17 @@ class Engine:
 
     def _look(self, resolution: Resolution, now: Now, verdict: Verdict) -> list[RingChange]:
         lines = resolution.lingering()
-        if lines is None and not len(verdict.ch) and not self._tracker.rings:
+        overdriven = resolution.overdriven(now, self._peak >= FULL_SCALE)
+        is_news = len(verdict.ch) or lines is not None or overdriven is not None
+        if not is_news and not self._tracker.rings:
             return []
         suspicion = suspicion_of(verdict.belief, self._sensitivity[verdict.ch])
         if lines is not None:
             of_lines = lingering.suspicion_of(lines.belief, self._sensitivity[lines.ch])
             suspicion, verdict = np.append(suspicion, of_lines), verdict.and_also(lines)
+        if overdriven is not None:
+            certain = np.ones(len(overdriven.ch), np.float32)
+            suspicion, verdict = np.append(suspicion, certain), verdict.and_also(overdriven)
         np.maximum.at(self._suspicion, (verdict.ch, resolution.band[verdict.bin]), suspicion)
         return self._tracker.see(
             Frame(

@@ -16,6 +16,9 @@ second hand, through van Waterschoot & Moonen 2011)."""
 
 SMALLEST_CUT_DB = 1.0
 
+USUAL_CUT_DB = 3.0
+"""Where the excess is not known. Common practice, no source: 2-4 dB on a usual wedge."""
+
 
 def speed_of_sound(temperature_c: float) -> float:
     """Return the speed of sound in dry air, m/s: 331.3 sqrt(1 + T / 273.15).
@@ -64,7 +67,7 @@ def peaking_share(octaves_off: float) -> float:
 
 
 def advised_cut_db(
-    margin: float, frequency_hz: float, *, cap_db: float = 6.0, step_db: float = 0.5
+    margin: float | None, frequency_hz: float, *, cap_db: float = 6.0, step_db: float = 0.5
 ) -> float:
     """Return how far to pull the fader of the ring's band, in dB, > 0.
 
@@ -74,12 +77,12 @@ def advised_cut_db(
 
     Parameters
     ----------
-    margin : float
-        dB below the limit, from `margin_db`; below zero for a running ring.
+    margin : float or None
+        dB below the limit, from `margin_db`; below zero for a running ring. None: not known.
     frequency_hz : float
     cap_db, step_db : float
         Largest advice and fader step.
     """
-    wanted = max(RESERVE_DB - margin, SMALLEST_CUT_DB)
+    wanted = USUAL_CUT_DB if margin is None else max(RESERVE_DB - margin, SMALLEST_CUT_DB)
     at_the_fader = wanted / peaking_share(octaves_off_centre(frequency_hz))
     return min(cap_db, math.ceil(at_the_fader / step_db - 1e-9) * step_db)

@@ -14,6 +14,7 @@ from prehowl.detectors.designs import SLOW_STEP, Design
 from prehowl.detectors.harmonics import MULTIPLES
 from prehowl.detectors.lingering import Survey
 from prehowl.detectors.memory import SpectrumMemory
+from prehowl.detectors.overdriven import Overdriven
 from prehowl.detectors.peaks import find_peaks
 from prehowl.detectors.rises import Rising, gather
 from prehowl.detectors.spectrum import FLOOR_POWER, Spectra, hann, power_spectra
@@ -104,6 +105,7 @@ class Resolution:
         self.belief = Belief(channels, bins, trees)
         self._background = background
         self.survey = self._surveyed() if design.lingers_hz else None
+        self._overdriven = self._watched() if design.overdriven else None
         self._waiting: Now | None = None  # for the survey
         self._lines: Verdict | None = None  # that linger, and were not told yet
         self._listens = comes_back
@@ -114,6 +116,9 @@ class Resolution:
         first = max(self._first, round(low_hz / self.bin_hz))
         last = min(self._last, round(high_hz / self.bin_hz))
         return Survey(self._slow, self._first, self._last, (first, last), self._is_reference)
+
+    def _watched(self) -> Overdriven:
+        return Overdriven(self.memory, self._first, self._last)
 
     @property
     def lowest_hz(self) -> float:
@@ -248,6 +253,12 @@ class Resolution:
         """Return, once, the lines that linger; None while none were looked for."""
         lines, self._lines = self._lines, None
         return lines
+
+    def overdriven(self, now: Now, at_end_stop: NDArray[np.bool_]) -> Verdict | None:
+        """Return what drives inputs to their end stop; see `Overdriven`."""
+        if self._listens or self._overdriven is None:
+            return None
+        return self._overdriven.look(now, at_end_stop & ~self._is_reference)
 
     def rising(self, now: Now) -> Rising:
         """Return what speaks for and against each rising peak of the frame just advanced to."""

@@ -52,7 +52,7 @@ class Ring:
     onset_sample: int
     level_dbfs: float
     top_dbfs: float
-    growth_db_per_s: float
+    growth_db_per_s: float | None  # None: it had risen before it was seen
     slope_db_per_s: float  # now
     suspicion: float
     seen_sample: int  # last time that it was a peak

@@ -136,7 +136,8 @@ class RingTracker:
             ring.rise_sample = frame.sample
         ring.suspicion = suspicion
         ring.proof_sample = frame.sample
-        ring.growth_db_per_s = float(frame.verdict.growth_db_per_s[place])
+        if (growth := _growth_at(frame, place)) is not None:
+            ring.growth_db_per_s = growth
         ring.evidence = evidence_of(frame, place)
 
     # new rings
@@ -154,7 +155,7 @@ class RingTracker:
             if self._is_known(frame, ch, frequency, level, echo_s):
                 continue
             since = round(float(verdict.duration_s[place]) * frame.rate_hz)
-            growth = float(verdict.growth_db_per_s[place])
+            growth = _growth_at(frame, int(place))
             ring = Ring(
                 id=self._next_id,
                 ch=ch,
@@ -165,7 +166,7 @@ class RingTracker:
                 level_dbfs=level,
                 top_dbfs=level,
                 growth_db_per_s=growth,
-                slope_db_per_s=growth,
+                slope_db_per_s=growth or 0.0,
                 suspicion=float(suspicion[place]),
                 seen_sample=frame.sample,
                 proof_sample=frame.sample,
@@ -218,7 +219,7 @@ class RingTracker:
         setup = self._setups[ring.ch]
         over = state is RingState.CLEARED
         growth = ring.slope_db_per_s if over else ring.growth_db_per_s
-        margin = margin_db(growth, setup.loop_delay_s)
+        margin = None if growth is None else margin_db(growth, setup.loop_delay_s)
         cut = (
             None
             if over
@@ -244,6 +245,11 @@ class RingTracker:
 
 def _reach_hz(bin_hz: float, ring: Ring) -> float:
     return max(1.5 * bin_hz, 0.03 * ring.frequency_hz)
+
+
+def _growth_at(frame: Frame, place: int) -> float | None:
+    growth = float(frame.verdict.growth_db_per_s[place])
+    return None if np.isnan(growth) else growth
 
 
 def _moves_on(ring: Ring) -> bool:

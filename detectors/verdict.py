@@ -32,7 +32,8 @@ class Verdict:
     bin: NDArray[np.intp]
     place: Figures  # in bins; of a line that lingers finer than its bin
     belief: Figures  # nepers of odds; of a rise running from frame to frame
-    growth_db_per_s: Figures  # over the most telling duration; of a line that lingers: its falls
+    growth_db_per_s: Figures  # over the most telling duration; of a line that lingers: its
+    # falls; NaN where it is not known
     duration_s: Figures
     lingers: NDArray[np.bool_]  # no rise, but a line that lingers
 

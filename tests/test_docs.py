@@ -22,6 +22,15 @@ from prehowl.detectors.candidates import (
 )
 from prehowl.detectors.designs import DESIGNS, SLOW_STEP, Design
 from prehowl.detectors.framing import quantum_length
+from prehowl.detectors.loop import USUAL_CUT_DB
+from prehowl.detectors.overdriven import (
+    FULL_SCALE_DBFS,
+    LEAST_SHARE,
+    LEAST_WITH_MULTIPLES,
+    MULTIPLES,
+    STANDS_CENTS,
+    STANDS_S,
+)
 from prehowl.detectors.peaks import LOBE_RATIO, QUIETEST_DBFS
 from prehowl.detectors.resolution import QUIETEST_SHARE
 from prehowl.detectors.ring_states import (
@@ -292,6 +301,17 @@ def test_limits_of_the_states_are_those_of_the_tracker():
         assert f"for {SUSPECT_LONGEST_S:g} s" in text
         assert f"within {SUSPECT_KEEPS_DB:g} dB of its" in text
     assert 0 < SUSPECT_FROM < 1  # "a suspect begins lower"
+
+
+def test_limits_at_the_end_stop_are_those_of_the_engine():
+    """The page's figures are the module's constants."""
+    text = page("docs/detection.md")
+    assert f"is at {FULL_SCALE_DBFS:g} dBFS or more" in text
+    assert f"has {100 * LEAST_SHARE:g} % of the channel's power or more" in text
+    assert f"and {100 * LEAST_WITH_MULTIPLES:g} % with what lies at its multiples" in text
+    assert f"multiples {MULTIPLES[0]} to {MULTIPLES[-1]}," in text
+    assert f"stood still to {STANDS_CENTS:g} cents for {STANDS_S:g} s" in text
+    assert f"and {USUAL_CUT_DB:g} dB are advised" in text
 
 
 def test_exit_codes_after_a_signal_are_those_of_the_commands():
