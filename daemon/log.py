@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from typing import TextIO
 
 from prehowl.daemon.facts import Fact
+from prehowl.daemon.patient_stream import PatientStream
 
 LEVELS = {"error": 3, "warning": 4, "info": 6, "debug": 7}
 """Word -> syslog's severity (RFC 5424, table 2)."""
@@ -27,8 +28,9 @@ class Log:
         environment: Mapping[str, str] | None = None,
     ) -> None:
         """Write to `stream`, default stderr, what is at least as grave as `least`."""
-        self.unwritten = 0  # lines that the stream did not take
+        self._failed = 0
         self._stream = sys.stderr if stream is None else stream
+        self._out = PatientStream(self._stream)
         self._least = LEVELS[least]
         known = os.environ if environment is None else environment
         self._is_journal = leads_to_journal(self._stream, known)
@@ -39,9 +41,17 @@ class Log:
             return
         mark = f"<{LEVELS[level]}>" if self._is_journal else ""
         try:
-            print(f"{mark}prehowl: {text}", file=self._stream, flush=True)
+            self._out.write(f"{mark}prehowl: {text}\n")
+            self._out.flush()
+        except BlockingIOError:
+            pass  # nobody reads: the stream counts what it gives up
         except OSError:
-            self.unwritten += 1
+            self._failed += 1
+
+    @property
+    def unwritten(self) -> int:
+        """Lines that the stream did not take."""
+        return self._failed + self._out.lost
 
     def facts(self) -> list[Fact]:
         """Return that lines were lost, for whoever else listens."""

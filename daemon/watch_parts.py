@@ -15,6 +15,7 @@ from prehowl.daemon.logbook.sink import LogbookSink
 from prehowl.daemon.loop import LoopResult, StopFlag, run_loop
 from prehowl.daemon.osc_in.opened import OscInput
 from prehowl.daemon.outlets import NOTICES, Outlets
+from prehowl.daemon.patient_stream import PatientStream
 from prehowl.daemon.service.board import About, StatusBoard
 from prehowl.daemon.service.metrics import MetricsServer
 from prehowl.daemon.service.notify import Notifier, ServiceSink
@@ -113,12 +114,13 @@ def _add_eyes(
 ) -> list[SlowScreen]:
     """Add what a person looks at; return the screens among it."""
     if watched.is_headless:
-        printer = HEADLESS_SINKS[watched.format](sys.stdout)
+        printers = HEADLESS_SINKS[watched.format]
         if watched.is_live:
-            spare = SpareLines(printer, log)
+            output = PatientStream(sys.stdout)
+            spare = SpareLines(printers(output), log, output)
             outlets.add(spare, "output", trouble=spare.trouble)
         else:
-            outlets.add(printer, "output")
+            outlets.add(printers(sys.stdout), "output")  # a recording can wait
         return []
     dashboard = Dashboard(
         desk.names,

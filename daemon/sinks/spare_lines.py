@@ -4,20 +4,28 @@ from prehowl.daemon.events import RingEvent
 from prehowl.daemon.log import Log
 from prehowl.daemon.notes import Note, NoteTaker
 from prehowl.daemon.output import drop_pending
+from prehowl.daemon.patient_stream import PatientStream
 from prehowl.daemon.sinks.base import Sink, Snapshot
 from prehowl.daemon.sinks.table import AlertLines, note_line, table_line
 
+LAST_WAIT_S = 1.0
+"""How long the last lines wait for their reader at the end."""
+
 
 class SpareLines:
-    """Passes on to a printer until its pipe is closed or its disc full. A `Sink`.
+    """Passes on to a printer until its pipe is closed or unread, or its disc full. A `Sink`.
 
     The event at which it fails is the first that goes to the log. A howl that many channels hear
     is told there once, by its alert.
     """
 
-    def __init__(self, printer: Sink, log: Log) -> None:
-        """Guard a printer on stdout; its failure, and alerts after it, are told to `log`."""
+    def __init__(self, printer: Sink, log: Log, output: PatientStream | None = None) -> None:
+        """Guard a printer on stdout; its failure, and alerts after it, are told to `log`.
+
+        `output` is what the printer writes to, if that keeps lines for a reader who is late.
+        """
         self._printer = printer
+        self._output = output
         self._log = log
         self._fault = ""
         self._alerts = AlertLines()
@@ -53,7 +61,13 @@ class SpareLines:
         self._log.say(note_line(note))
 
     def on_snapshot(self, snapshot: Snapshot) -> None:
-        """Let it pass: printers hold events only."""
+        """Write what a late reader left pending; printers hold events only."""
+        if self._output is None or self._fault:
+            return
+        try:
+            self._output.flush()
+        except OSError as fault:
+            self._give_up(fault)
 
     def trouble(self) -> str:
         """Return what is wrong, in one line; "" while all is well."""
@@ -65,6 +79,8 @@ class SpareLines:
             return
         try:
             self._printer.close()
+            if self._output is not None:
+                self._output.drain(LAST_WAIT_S)
         except OSError as fault:
             self._give_up(fault)
 
