@@ -1,12 +1,12 @@
 """What the daemon asks of an engine; `prehowl.detectors.engine.Engine` is one."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from prehowl.detectors.engine import EngineView
+from prehowl.detectors.engine import ChannelSetup, EngineView
 from prehowl.detectors.rings import RingChange
 
 
@@ -24,7 +24,10 @@ class EngineLike(Protocol):
 
 
 class SparingEngine(EngineLike, Protocol):
-    """An engine that can do without a part of its work."""
+    """An engine that can do without a part of its work, and take other setups on the way."""
+
+    def set_up(self, channels: Sequence[ChannelSetup]) -> None:
+        """Go on with other setups of the same channels, references where they were."""
 
     def leave_out(self, names: Collection[str] = (), *, references: bool = False) -> None:
         """Do without these resolutions, and reference channels, from now on; with all others."""

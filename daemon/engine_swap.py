@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from prehowl.daemon.engine_like import SparingEngine
-from prehowl.detectors.engine import EngineView
+from prehowl.detectors.engine import ChannelSetup, EngineView
 from prehowl.detectors.rings import RingChange
 
 
@@ -39,6 +39,10 @@ class ReplaceableEngine:
     def view(self) -> EngineView:
         """Return levels and suspicion now."""
         return self._engine.view()
+
+    def set_up(self, channels: Sequence[ChannelSetup]) -> None:
+        """Go on with other setups; what rings goes on ringing. See `Engine.set_up`."""
+        self._engine.set_up(channels)
 
     def leave_out(self, names: Collection[str] = (), *, references: bool = False) -> None:
         """Do without a part of the work, also with engines to come; see `Engine.leave_out`."""

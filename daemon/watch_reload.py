@@ -18,7 +18,7 @@ from prehowl.daemon.show.tables import Kind
 from prehowl.daemon.show.wiring import wiring_of
 from prehowl.daemon.sinks.osc import OscSink, known_of
 from prehowl.daemon.watched import Watched
-from prehowl.detectors.engine import Engine
+from prehowl.detectors.engine import ChannelSetup, Engine
 
 AT_A_START = ("title", "device", "screen", "logbook", "osc_in")
 """What is only taken at a start: it opens things, or names what has been opened."""
@@ -49,7 +49,9 @@ class InForce:
         """
         old, watched = self.show, self.watched
         names = watched.names(new)
-        made = watched.engine(new) if watched.setups(new) != watched.setups(old) else None
+        setups = watched.setups(new)
+        stays = _references(setups) == _references(watched.setups(old))
+        made = None if stays else watched.engine(new)
 
         def put_in_force() -> None:
             self.show = new
@@ -63,6 +65,8 @@ class InForce:
                 self.osc.take_show(*_of_osc(new))
             if made is not None:
                 self._replace(made)
+            else:
+                self.engine.set_up(setups)
 
         parts = ", ".join(_parts(old, new, watched))
         told = f"{parts} in force" if parts else "nothing new to put in force"
@@ -81,6 +85,10 @@ class InForce:
     def _rename(self, names: list[str]) -> None:
         told = dict(zip(self.watched.numbers, names, strict=True))
         self.board.about = replace(self.board.about, names=told)
+
+
+def _references(setups: Sequence[ChannelSetup]) -> list[bool]:
+    return [setup.is_reference for setup in setups]
 
 
 def _of_osc(show: Show) -> tuple[tuple[OscTarget, ...], tuple[OscMap, ...], Known]:

@@ -13,7 +13,7 @@ from prehowl.detectors.belief import TREES, suspicion_of
 from prehowl.detectors.designs import DESIGNS, Design
 from prehowl.detectors.frame import Frame
 from prehowl.detectors.framing import SampleMemory, quantum_length
-from prehowl.detectors.overdriven import FULL_SCALE_DBFS
+from prehowl.detectors.lone_tone import FULL_SCALE_DBFS
 from prehowl.detectors.resolution import Resolution, judge
 from prehowl.detectors.rings import ALARMS, RingChange
 from prehowl.detectors.spectrum import Spectra, to_dbfs
@@ -73,7 +73,7 @@ class Engine:
         self._heard = [slice(None)]  # stretches of channels
         longest = max(resolution.frame_length for resolution in self.resolutions)
         self._memory = SampleMemory(self.channels, longest + self.quantum, self.quantum)
-        self._sensitivity = np.array([setup.sensitivity for setup in channels], np.float32)
+        self._sensitivity = _sensitivities(channels)
         self._tracker = RingTracker(channels, rate_hz)
         self._tick = 0
         self._mean_square = np.zeros(self.channels, np.float32)
@@ -110,6 +110,21 @@ class Engine:
                 resolution.catch_up()
         return changes
 
+    def set_up(self, channels: Sequence[ChannelSetup]) -> None:
+        """Go on with other setups of the same channels; what rings goes on ringing.
+
+        Raises
+        ------
+        ValueError
+            If there are more or fewer channels, or others are references: that needs an engine
+            of its own.
+        """
+        references = [setup.is_reference for setup in channels]
+        if references != self._is_reference.tolist():
+            raise ValueError("other channels or references: make another engine")
+        self._sensitivity = _sensitivities(channels)
+        self._tracker.set_up(channels)
+
     def leave_out(self, names: Collection[str] = (), *, references: bool = False) -> None:
         """Do without a part of the analysis from now on; all that is not named is (again) done.
 
@@ -142,7 +157,7 @@ class Engine:
         for design in left:
             is_back = design not in known
             if is_back:
-                known[design] = self._resolution(design, comes_back=True)
+                known[design] = self._resolution(design, ticks_before=self._tick)
             if is_back or is_new:
                 known[design].hear_only(heard)
         self.resolutions = tuple(known[design] for design in left)
@@ -154,7 +169,7 @@ class Engine:
             (own.bin_hz, own.survey) for own in self.resolutions if own.survey is not None
         )
 
-    def _resolution(self, design: Design, *, comes_back: bool = False) -> Resolution:
+    def _resolution(self, design: Design, *, ticks_before: int | None = None) -> Resolution:
         return Resolution(
             design,
             self.channels,
@@ -163,7 +178,7 @@ class Engine:
             self._is_reference,
             self._background,
             self._trees,
-            comes_back=comes_back,
+            ticks_before=ticks_before,
         )
 
     def spectra(self, block: NDArray[np.float32]) -> Iterator[tuple[int, Resolution, Spectra]]:
@@ -205,17 +220,17 @@ class Engine:
 
     def _look(self, resolution: Resolution, now: Now, verdict: Verdict) -> list[RingChange]:
         lines = resolution.lingering()
-        overdriven = resolution.overdriven(now, self._peak >= FULL_SCALE)
-        is_news = len(verdict.ch) or lines is not None or overdriven is not None
+        lone = resolution.standing(now, self._peak >= FULL_SCALE)
+        is_news = len(verdict.ch) or lines is not None or lone is not None
         if not is_news and not self._tracker.rings:
             return []
         suspicion = suspicion_of(verdict.belief, self._sensitivity[verdict.ch])
         if lines is not None:
             of_lines = lingering.suspicion_of(lines.belief, self._sensitivity[lines.ch])
             suspicion, verdict = np.append(suspicion, of_lines), verdict.and_also(lines)
-        if overdriven is not None:
-            certain = np.ones(len(overdriven.ch), np.float32)
-            suspicion, verdict = np.append(suspicion, certain), verdict.and_also(overdriven)
+        if lone is not None:
+            suspicion = np.append(suspicion, lone.suspicion)
+            verdict = verdict.and_also(lone.verdict)
         np.maximum.at(self._suspicion, (verdict.ch, resolution.band[verdict.bin]), suspicion)
         return self._tracker.see(
             Frame(
@@ -237,6 +252,10 @@ class Engine:
         peak = np.maximum(newest.max(axis=1), -newest.min(axis=1))
         self._peak = np.maximum(peak, self._peak * keep)
         self._suspicion *= np.float32(np.exp(-self.quantum / (SUSPICION_MEMORY_S * self.rate_hz)))
+
+
+def _sensitivities(channels: Sequence[ChannelSetup]) -> NDArray[np.float32]:
+    return np.array([setup.sensitivity for setup in channels], np.float32)
 
 
 def _stretches(which: NDArray[np.bool_]) -> list[slice]:

@@ -26,8 +26,11 @@ QUIETEST_CANDIDATE_DB = -36.0
 """Against the channel's long-term power: what is quieter nobody hears linger."""
 
 BELOW_STRONGEST_DB = 10.0
-"""So far under the channel's strongest line nothing was suspected in seven hours of sound, nor was
-one of 340 held loops; two in three lines are so weak, and the look at each costs the most."""
+"""So far under the strongest line of the channel nothing was suspected in seven hours of sound,
+nor was one of 340 held loops; two in three lines are so weak, and a look at one costs the most."""
+
+STOPPED_DB = 20.0
+"""A reference so far under its mean has stopped; its lines stand in the mean for a minute."""
 
 SAME_PLACE_BINS = 0.25
 FALL_DB = 1.0
@@ -125,23 +128,23 @@ class Survey:
         odds = TREES.sums(found.signals)
         duration = np.full(len(odds), FAST_S, np.float32)
         lingers = np.ones(len(odds), bool)
-        return Verdict(
-            found.ch, found.bin, found.place, odds, -found.fall_db_per_s, duration, lingers
-        )
+        fall = found.fall_db_per_s
+        growth = np.where(fall > 0, -fall, np.nan).astype(np.float32)  # not known without a fall
+        return Verdict(found.ch, found.bin, found.place, odds, growth, duration, lingers)
 
     def candidates(self, now: Now) -> Lines:
         """Return the lines of the means as last read that might linger."""
         fast, usual = self._fast, self.usual
         if fast is None or usual is None:
             raise ValueError("the means were never read; call renew() first")
-        strongest = np.where(fast.is_line, fast.relative_db, QUIETEST_LINE_DB).max(axis=1)
+        is_line, relative = fast.is_line[:, self._candidates], fast.relative_db[:, self._candidates]
+        strongest = np.where(is_line, relative, QUIETEST_LINE_DB).max(axis=1)
         least = np.maximum(strongest - BELOW_STRONGEST_DB, QUIETEST_CANDIDATE_DB)
-        is_candidate = fast.is_line & (fast.relative_db >= least[:, None])
+        is_candidate = is_line & (relative >= least[:, None])
         if self._is_reference.any():
-            music = fast.is_line[self._is_reference].max(axis=0)
-            music[1:-1] |= music[:-2] | music[2:]
+            music = self._lines_of_references(now, fast)[self._candidates]
             is_candidate &= ~music & ~self._is_reference[:, None]
-        ch, bins = np.nonzero(is_candidate[:, self._candidates])
+        ch, bins = np.nonzero(is_candidate)
         bins += self._candidates.start
         looks = self._memory.frames - 1
         tracks = look_back(now, self._memory, ch, bins, np.ones(len(ch), np.intp), looks)
@@ -150,6 +153,13 @@ class Survey:
         around = (ten ** (fast.level_dbfs[ch, bins + k] / ten) for k in (-1, 0, 1))
         place = (bins + locate(*around)[0]).astype(np.float32)
         return Lines(ch, bins, signals, place)
+
+    def _lines_of_references(self, now: Now, fast: LongTermSpectrum) -> NDArray[np.bool_]:
+        """Return where, to the bin, a reference that is to be heard now has a line."""
+        heard = self._is_reference & (decibels(now.total) > fast.total_dbfs - STOPPED_DB)
+        music: NDArray[np.bool_] = fast.is_line[heard].max(axis=0, initial=False)
+        music[1:-1] |= music[:-2] | music[2:]
+        return music
 
 
 def suspicion_of(odds: Figures, sensitivity: Figures) -> Figures:

@@ -13,8 +13,8 @@ from prehowl.detectors.climbers import View
 from prehowl.detectors.designs import SLOW_STEP, Design
 from prehowl.detectors.harmonics import MULTIPLES
 from prehowl.detectors.lingering import Survey
+from prehowl.detectors.lone_tone import LoneTones, Standing
 from prehowl.detectors.memory import SpectrumMemory
-from prehowl.detectors.overdriven import Overdriven
 from prehowl.detectors.peaks import find_peaks
 from prehowl.detectors.rises import Rising, gather
 from prehowl.detectors.spectrum import FLOOR_POWER, Spectra, hann, power_spectra
@@ -31,6 +31,10 @@ looked at: a ring there is not yet near to anything that anybody hears."""
 
 FIRST_SURVEY_S = 0.6
 """A mean over less says nothing yet."""
+
+RUMBLE_HZ, DC_BINS = 30.0, 2
+"""What lies lower (wind, handling, an offset) is no part of a channel's power: nobody hears it, and
+a howl would seem less than it is beside it."""
 
 CACHED_SAMPLES = 1 << 16
 """So many samples of a frame are transformed at once: they, their window's product and their
@@ -55,9 +59,9 @@ class Resolution:
         Where this resolution's survey, if it has one, tells all what it sees.
     trees : Trees
         By which evidence is weighed; others only while they are being fitted.
-    comes_back : bool
-        Whether it joins in the middle of a stream: it then listens, without judging, until it
-        knows as much of the past as it ever will.
+    ticks_before : int, optional
+        If it joins a stream that has come so far: it keeps step with the others, and listens
+        without judging until it knows as much of the past as it ever will.
     """
 
     def __init__(
@@ -70,7 +74,7 @@ class Resolution:
         background: Background,
         trees: Trees = TREES,
         *,
-        comes_back: bool = False,
+        ticks_before: int | None = None,
     ) -> None:
         self.design = design
         self.frame_length = int(design.frame_quanta * quantum)
@@ -99,16 +103,17 @@ class Resolution:
             self._slow = SpectrumMemory(channels, bins, reach, SLOW_STEP * self.hop_s)
         self._recent = np.full(channels, FLOOR_POWER, np.float32)
         self._recent_step = np.float32(1 - np.exp(-self.hop_s / RECENT_S))
-        self._ticks = 0
+        self._low = max(DC_BINS, round(RUMBLE_HZ / self.bin_hz))
+        self._turns = 0 if ticks_before is None else ticks_before // self._period
         self.band = band_index(np.maximum(np.arange(bins), 1) * self.bin_hz)  # of each bin
         self.trees = trees
         self.belief = Belief(channels, bins, trees)
         self._background = background
         self.survey = self._surveyed() if design.lingers_hz else None
-        self._overdriven = self._watched() if design.overdriven else None
+        self._lone = self._watched() if design.lone_tones else None
         self._waiting: Now | None = None  # for the survey
         self._lines: Verdict | None = None  # that linger, and were not told yet
-        self._listens = comes_back
+        self._listens = ticks_before is not None
         self.hear_only([slice(None)])
 
     def _surveyed(self) -> Survey:
@@ -117,8 +122,8 @@ class Resolution:
         last = min(self._last, round(high_hz / self.bin_hz))
         return Survey(self._slow, self._first, self._last, (first, last), self._is_reference)
 
-    def _watched(self) -> Overdriven:
-        return Overdriven(self.memory, self._first, self._last)
+    def _watched(self) -> LoneTones:
+        return LoneTones(self.memory, self._first, self._last, self._is_reference)
 
     @property
     def lowest_hz(self) -> float:
@@ -137,7 +142,12 @@ class Resolution:
 
     def due(self, tick: int) -> bool:
         """Tell whether a frame ends on this tick (counted from 1)."""
-        return tick % max(1, round(self.design.hop_quanta)) == 0
+        return tick % self._period == 0
+
+    @property
+    def _period(self) -> int:
+        """Ticks from one at which frames end to the next."""
+        return max(1, round(self.design.hop_quanta))
 
     def spectra(self, samples: NDArray[np.float32]) -> Spectra:
         """Return the spectra that end within the present tick.
@@ -164,7 +174,7 @@ class Resolution:
             for number, stop in enumerate(stops):
                 frame = samples[part, stop - self.frame_length : stop]
                 np.multiply(frame, self._window, out=windowed[number])
-            total[:, part] = power_spectra(windowed, room[:, part]).total
+            total[:, part] = power_spectra(windowed, room[:, part], self._low).total
         return Spectra(room, total)
 
     def hear_only(self, parts: Sequence[slice]) -> None:
@@ -198,11 +208,11 @@ class Resolution:
     @property
     def is_judged(self) -> bool:
         """Tell whether the frame just advanced to is one to look for rises in."""
-        return not self._listens and self._ticks % self.design.every == 0
+        return not self._listens and self._turns % self.design.every == 0
 
     def advance(self, spectra: Spectra) -> Now:
         """Remember the spectra of one tick; return the newest."""
-        self._ticks += 1
+        self._turns += 1
         if self._listens:
             memories = (self.memory, self._slow)
             self._listens = any(memory.heard < memory.frames for memory in memories)
@@ -240,25 +250,25 @@ class Resolution:
 
     @property
     def _has_slow_news(self) -> bool:
-        return self._slow is not self.memory and self.memory.heard % SLOW_STEP == 0
+        return self._slow is not self.memory and self._turns % SLOW_STEP == 0
 
     @property
     def _is_survey_due(self) -> bool:
         """Tell whether the newest slow frame is one to look for lingering lines in."""
-        slow = self._slow
-        is_early = slow.heard * slow.hop_s <= FIRST_SURVEY_S
-        return slow.heard % self.design.survey_step == self.design.survey_at and not is_early
+        is_early = self._slow.heard * self._slow.hop_s <= FIRST_SURVEY_S
+        number = self._turns // SLOW_STEP
+        return number % self.design.survey_step == self.design.survey_at and not is_early
 
     def lingering(self) -> Verdict | None:
         """Return, once, the lines that linger; None while none were looked for."""
         lines, self._lines = self._lines, None
         return lines
 
-    def overdriven(self, now: Now, at_end_stop: NDArray[np.bool_]) -> Verdict | None:
-        """Return what drives inputs to their end stop; see `Overdriven`."""
-        if self._listens or self._overdriven is None:
+    def standing(self, now: Now, at_end_stop: NDArray[np.bool_]) -> Standing | None:
+        """Return tones that are all there is, where those are looked for; see `LoneTones`."""
+        if self._listens or self._lone is None:
             return None
-        return self._overdriven.look(now, at_end_stop & ~self._is_reference)
+        return self._lone.look(now, at_end_stop)
 
     def rising(self, now: Now) -> Rising:
         """Return what speaks for and against each rising peak of the frame just advanced to."""
@@ -269,6 +279,7 @@ class Resolution:
         if self.memory.heard * self.hop_s < 2 * self.frame_s:
             return []  # the stream's begin rises in every frame that is not yet full
         floor = np.minimum(now.recent_power, now.total) * QUIETEST_SHARE
+        floor[self._vouches] = 0  # how loud a reference's line is does not matter
         peaks = find_peaks(now.power, floor, self._first, self._last)
         known = self._vouches
         pasts = [(self.memory, self.design.steps)]

@@ -34,10 +34,12 @@ class Spectra:
     """Power spectra of some frames, most often of shape (frames, channels)."""
 
     power: NDArray[np.float32]  # (..., bins) of the bins that are kept
-    total: NDArray[np.float32]  # (...,) summed over all bins, also those not kept
+    total: NDArray[np.float32]  # (...,) summed, also over bins that are not kept
 
 
-def power_spectra(windowed: NDArray[np.float32], out: NDArray[np.float32] | None = None) -> Spectra:
+def power_spectra(
+    windowed: NDArray[np.float32], out: NDArray[np.float32] | None = None, first_bin: int = 0
+) -> Spectra:
     """Return the power of each bin; a full-scale sine in the middle of a bin gives 1.
 
     Parameters
@@ -48,6 +50,8 @@ def power_spectra(windowed: NDArray[np.float32], out: NDArray[np.float32] | None
         Where to put the power of as many of the lower bins as fit in: memory that is used again
         costs less than fresh memory, and a bin that nobody looks at costs nothing. All
         frame_length // 2 + 1 bins without it.
+    first_bin : int
+        Lower bins are left out of the total.
 
     Returns
     -------
@@ -57,8 +61,9 @@ def power_spectra(windowed: NDArray[np.float32], out: NDArray[np.float32] | None
     spectrum = scipy.fft.rfft(windowed, workers=1)
     if out is None or out.shape[-1] == spectrum.shape[-1]:
         power = _squared(spectrum, out)
-        return Spectra(power, np.einsum("...b->...", power))  # half the time of power.sum(axis=-1)
-    parts = spectrum.view(np.float32)
+        # Half the time of power.sum(axis=-1).
+        return Spectra(power, np.einsum("...b->...", power[..., first_bin:]))
+    parts = spectrum[..., first_bin:].view(np.float32)
     total = np.einsum("...n,...n->...", parts, parts)
     return Spectra(_squared(spectrum[..., : out.shape[-1]], out), total)
 

@@ -68,6 +68,10 @@ class RingTracker:
         self.rings: list[Ring] = []
         self._stopped: list[tuple[Ring, int]] = []  # with the sample at which each stopped
 
+    def set_up(self, setups: Sequence[ChannelSetup]) -> None:
+        """Go by other setups of the same channels from now on."""
+        self._setups = tuple(setups)
+
     def see(self, frame: Frame) -> list[RingChange]:
         """Take one frame of one resolution; return what changed."""
         suspicion = frame.suspicion

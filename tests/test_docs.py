@@ -22,15 +22,17 @@ from prehowl.detectors.candidates import (
 )
 from prehowl.detectors.designs import DESIGNS, SLOW_STEP, Design
 from prehowl.detectors.framing import quantum_length
-from prehowl.detectors.loop import USUAL_CUT_DB
-from prehowl.detectors.overdriven import (
+from prehowl.detectors.lone_tone import (
+    AT_END_STOP_S,
     FULL_SCALE_DBFS,
     LEAST_SHARE,
     LEAST_WITH_MULTIPLES,
+    MOST_CENTS,
+    MOST_FALL_DB,
     MULTIPLES,
-    STANDS_CENTS,
     STANDS_S,
 )
+from prehowl.detectors.loop import USUAL_CUT_DB
 from prehowl.detectors.peaks import LOBE_RATIO, QUIETEST_DBFS
 from prehowl.detectors.resolution import QUIETEST_SHARE
 from prehowl.detectors.ring_states import (
@@ -303,14 +305,17 @@ def test_limits_of_the_states_are_those_of_the_tracker():
     assert 0 < SUSPECT_FROM < 1  # "a suspect begins lower"
 
 
-def test_limits_at_the_end_stop_are_those_of_the_engine():
+def test_limits_of_lone_tones_are_those_of_the_engine():
     """The page's figures are the module's constants."""
     text = page("docs/detection.md")
-    assert f"is at {FULL_SCALE_DBFS:g} dBFS or more" in text
+    assert f"sample peaks of {FULL_SCALE_DBFS:g} dBFS or more" in text
     assert f"has {100 * LEAST_SHARE:g} % of the channel's power or more" in text
     assert f"and {100 * LEAST_WITH_MULTIPLES:g} % with what lies at its multiples" in text
     assert f"multiples {MULTIPLES[0]} to {MULTIPLES[-1]}," in text
-    assert f"stood still to {STANDS_CENTS:g} cents for {STANDS_S:g} s" in text
+    assert f"by no more than {MOST_CENTS:g} cents and falls by no more than" in text
+    assert f"falls by no more than {MOST_FALL_DB:g} dB" in text
+    assert f"alarmed when it has stood for {AT_END_STOP_S:g} s" in text
+    assert f"a suspect when it has stood for {STANDS_S:g} s" in text
     assert f"and {USUAL_CUT_DB:g} dB are advised" in text
 
 

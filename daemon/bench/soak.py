@@ -75,7 +75,8 @@ class Soak:
         """Tell whether nothing was lost and nothing grows that can be told from noise."""
         counts = {self.events, self.events_of_scan, self.events_in_logbook}
         is_whole = len(counts) == 1 and self.notes == self.notes_in_logbook
-        return is_whole and self._is_flat and self.files_last <= self.files_first
+        is_awake = self.events >= self.howls
+        return is_awake and is_whole and self._is_flat and self.files_last <= self.files_first
 
     @property
     def _is_flat(self) -> bool:

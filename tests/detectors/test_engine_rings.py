@@ -166,11 +166,11 @@ def calm_sounds() -> dict[str, np.ndarray]:
     return {
         "silence": 0 * times(CALM_S, RATE_HZ),
         "DC": 0.5 + 0 * times(CALM_S, RATE_HZ),
-        "full-scale square": square(100, CALM_S, RATE_HZ),
+        "half-scale square": 0.5 * square(100, CALM_S, RATE_HZ),
         "white noise": white_noise(CALM_S, RATE_HZ, level_dbfs=-12, seed=1),
         "pink noise": pink_noise(CALM_S, RATE_HZ, level_dbfs=-12, seed=2),
         "tone switched on": sine(1000, CALM_S, RATE_HZ, level_dbfs=-20, starts_s=1) + quiet[0],
-        "tone switched on in silence": sine(2500, CALM_S, RATE_HZ, starts_s=1),
+        "tone switched on in silence": sine(2500, CALM_S, RATE_HZ, level_dbfs=-6, starts_s=1),
         "hum": sine(50, CALM_S, RATE_HZ, level_dbfs=-20) + quiet[1],
         "low voice": swelling_vibrato(220, CALM_S, RATE_HZ) + quiet[2],
         "high voice": swelling_vibrato(660, CALM_S, RATE_HZ, growth_db_per_s=20) + quiet[3],
@@ -248,6 +248,28 @@ def test_what_swells_in_a_reference_too_is_music(level_db):
     assert events(both, setups=REFERENCE_FIRST) == []
     as_mics = events(both)
     assert {change.ch for change in as_mics if change.state in ALARMS} == {0, 1}
+
+
+def test_what_else_a_reference_plays_does_not_matter():
+    """A loud low note in it, and the swell far under that."""
+    swell = Rise(1500.0, growth_db_per_s=60, held_s=1.0).samples(3.0, RATE_HZ)
+    playback = 0.3 * swell + sine(200, 3.0, RATE_HZ, level_dbfs=-6)
+    noise = [pink_noise(3.0, RATE_HZ, level_dbfs=-100, seed=seed) for seed in (1, 2)]
+    sound = channels(swell + noise[0], playback + noise[1])
+    engine = Engine(RATE_HZ, [ChannelSetup(), ChannelSetup(is_reference=True)])
+    assert [change for change in engine.feed(sound) if change.state in ALARMS] == []
+
+
+def test_an_offset_changes_nothing_that_is_told():
+    """Oracle: definition: what lies under the audible is no part of a channel's power."""
+    sound = pink_noise(3.0, RATE_HZ, level_dbfs=-50, seed=1)
+    sound = sound + Rise(1000.0, growth_db_per_s=60, top_dbfs=-20).samples(3.0, RATE_HZ)
+    told = [
+        [(change.state, change.sample) for change in changes]
+        for changes in (events(channels(sound)), events(channels(sound + 0.3)))
+    ]
+    assert told[0] == told[1]
+    assert RingState.HOWLING in [state for state, _ in told[0]]
 
 
 def references_that_know_nothing() -> dict[str, np.ndarray]:

@@ -139,9 +139,9 @@ def test_whatever_the_order_of_channels_the_microphones_are_heard(pattern):
 def test_one_that_comes_back_judges_when_it_knows_the_past_and_not_before(design):
     """Oracle: definition: nothing is judged until every frame of its memories is heard."""
 
-    def first_judged(*, comes_back: bool) -> int:
+    def first_judged(ticks_before: int | None) -> int:
         made = Resolution(
-            design, 1, RATE_HZ, 512, np.zeros(1, bool), Background(), comes_back=comes_back
+            design, 1, RATE_HZ, 512, np.zeros(1, bool), Background(), ticks_before=ticks_before
         )
         power = np.zeros((made.frames_per_tick, 1, made.memory.bins), np.float32)
         silence = Spectra(power, power.sum(axis=-1))
@@ -152,5 +152,46 @@ def test_one_that_comes_back_judges_when_it_knows_the_past_and_not_before(design
 
     memory = Resolution(design, 1, RATE_HZ, 512, np.zeros(1, bool), Background()).memory
     longest = SLOW_STEP * ((LOOKS - 1) * max(design.slow_steps) + 1) if design.slow_steps else 0
-    assert first_judged(comes_back=False) <= 4
-    assert first_judged(comes_back=True) > max(memory.frames, longest)
+    assert first_judged(None) <= 4
+    assert first_judged(0) > max(memory.frames, longest)
+
+
+def test_one_that_comes_back_at_an_odd_tick_keeps_step_with_the_others():
+    """Oracle: definition: brief and short are judged on the ticks on which main ends a frame."""
+    engine = Engine(RATE_HZ, PLAIN)
+    sound = pink_noise(4.0, RATE_HZ, level_dbfs=-35, seed=1)
+    samples = np.stack([sound, sound], axis=1).astype(np.float32)
+    engine.feed(samples[: 3 * 512])
+    engine.leave_out(["long", "brief", "short"])
+    engine.feed(samples[3 * 512 : 8 * 512])
+    engine.leave_out()
+    judged: dict[str, set[int]] = {}
+    for tick, resolution, spectra in engine.spectra(samples[8 * 512 :]):
+        resolution.advance(spectra)
+        if resolution.is_judged:
+            judged.setdefault(resolution.design.name, set()).add(tick % 4)
+    assert judged == {"main": {0, 2}, "brief": {0, 2}, "short": {0, 2}, "long": {0}}
+
+
+def test_other_setups_are_taken_on_the_way_and_what_rings_goes_on():
+    """Oracle: definition: the same rings and times; the cap of the new setup from then on."""
+    rise = Rise(1000.0, growth_db_per_s=60, held_s=0.5)
+    sound = channels(pink_noise(3.0, RATE_HZ, level_dbfs=-50, seed=1) + rise.samples(3.0, RATE_HZ))
+    first, second = Engine(RATE_HZ, [ChannelSetup()]), Engine(RATE_HZ, [ChannelSetup()])
+    plain = fed(first, sound)
+    cut = plain[0].sample + 1
+    told = fed(second, sound[:cut])
+    second.set_up([ChannelSetup(cut_cap_db=1.0)])
+    told += fed(second, sound[cut:])
+    assert [(c.id, c.state, c.sample) for c in told] == [(c.id, c.state, c.sample) for c in plain]
+    assert any(change.cut_db == 1.0 for change in told if change.sample > cut)
+    assert all((change.cut_db or 9.0) > 1.0 for change in plain if change.cut_db is not None)
+
+
+def test_other_references_want_another_engine():
+    """Oracle: definition."""
+    engine = Engine(RATE_HZ, PLAIN)
+    with pytest.raises(ValueError, match="make another engine"):
+        engine.set_up(WITH_REFERENCE)
+    with pytest.raises(ValueError, match="make another engine"):
+        engine.set_up(PLAIN[:1])

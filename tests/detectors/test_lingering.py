@@ -69,6 +69,17 @@ def test_a_reference_channel_with_the_same_line_silences_it() -> None:
     assert [*engine.feed(both), *engine.finish()] == []
 
 
+def test_a_reference_that_has_stopped_silences_nothing() -> None:
+    """A playback that ends in digital silence; its last line would stand in the mean for long."""
+    sound = held(noise(), 2520.0, 0.5)
+    playback = sound * (np.arange(len(sound)) < 3 * RATE_HZ)
+    both = np.stack([sound, playback], axis=1).astype(np.float32)
+    engine = Engine(RATE_HZ, [ChannelSetup(), ChannelSetup(is_reference=True)])
+    told = engine.feed(both)
+    assert [change.state for change in told] == [RingState.SUSPECT]
+    assert told[0].sample > 3 * RATE_HZ
+
+
 def test_a_suspect_that_lingers_is_one_suspect() -> None:
     """It stays one while the loop is held, and ends when the gain comes down."""
     sound = np.concatenate([held(noise(), 1000.0, 0.4), noise(seed=2)])
