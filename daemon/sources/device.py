@@ -15,7 +15,7 @@ from prehowl.daemon.errors import DeviceError, DeviceFault
 from prehowl.daemon.facts import Fact
 from prehowl.daemon.sources.base import Block, NumberedChannels, SourceHealth
 from prehowl.daemon.sources.capture_process import CaptureProcess, Wish
-from prehowl.daemon.sources.device_facts import lag_or_silence, lost, not_as_asked
+from prehowl.daemon.sources.device_facts import lag_or_silence, lost, moved, not_as_asked
 from prehowl.daemon.sources.losses import LossMeter
 from prehowl.daemon.sources.reopening import Reopening
 from prehowl.daemon.sources.ring_memory import Word
@@ -80,6 +80,7 @@ class DeviceSource(NumberedChannels):
         self._rate_hz = memory.get(Word.RATE_HZ)
         self._numbers = tuple(channels or range(1, memory.samples.shape[1] + 1))
         self._identity = process.identity()
+        self._name_before = self.device_name
         self._asked_hz = rate_hz
         wish = Wish(device, self._numbers, None, self._rate_hz, self._identity, adapts)
         self._reopening = Reopening(wish, rate_hz)
@@ -159,6 +160,7 @@ class DeviceSource(NumberedChannels):
         gone = [] if there is None else np.delete(self._numbers, there).tolist()
         rate_hz = self._rate_hz
         return (
+            *moved(self.device_name, self._name_before, self._position / rate_hz),
             *not_as_asked(self.device_name, self._asked_hz, rate_hz, gone),
             *lag_or_silence(self.device_name, self._lag / rate_hz, self._zeros / rate_hz),
         )
@@ -214,7 +216,7 @@ class DeviceSource(NumberedChannels):
         _refuse_strange_rate(memory.get(Word.RATE_HZ))
         process.attach()
         self._rate_hz = memory.get(Word.RATE_HZ)
-        self._identity = process.identity()
+        self._name_before, self._identity = self.device_name, process.identity()
         self._reopening.delivers(self._rate_hz, self._identity)
         inputs = self._identity["inputs"]
         there = [row for row, number in enumerate(self._numbers) if number <= inputs]

@@ -260,11 +260,13 @@ class TestSurvival:
         double.tell(devices=[["Stage Box: USB Audio (hw:1,0)", 8]])
         source = opened("stage box")
         for card in (2, 3):
+            before = source.device_name
             double.tell(mode="gone", devices=[[f"Stage Box: USB Audio (hw:{card},0)", 8]])
             poll(lambda: (source.read(), source.health().state)[1] == "waiting", "waiting")
             double.tell(mode="play")
             read_until(source, lambda block: block.lost, "audio again")
             assert source.device_name == f"Stage Box: USB Audio (hw:{card},0)"
+            assert f"'{source.device_name}' is taken for '{before}'" in source.health().detail
 
     @pytest.mark.parametrize(
         ("where", "name"),

@@ -3,6 +3,7 @@
 import pytest
 
 from prehowl.daemon.errors import DeviceError, DeviceFault
+from prehowl.daemon.sources.device_facts import MOVED_S, moved
 from prehowl.daemon.sources.device_list import DeviceRow
 from prehowl.daemon.sources.same_device import other_cards, same_device
 
@@ -89,6 +90,13 @@ def test_boxes_beside_it_are_remembered_from_one_opening_to_the_next():
     assert other_cards(listed, listed[1], None) == [4]
     assert other_cards(listed, listed[1], before(others=(2, 3))) == [2, 4]
     assert other_cards(rows("Box", "Box"), rows("Box")[0], None) == []
+
+
+def test_another_name_is_told_for_a_while():
+    """Oracle: definition."""
+    (fact,) = moved("b", "a", MOVED_S)
+    assert fact.text == "another card number: 'b' is taken for 'a'"
+    assert moved("b", "a", MOVED_S + 0.1) == moved("a", "a", 0.0) == ()
 
 
 def test_a_new_default_is_named_only_where_the_default_was_asked_for():
