@@ -83,7 +83,7 @@ class CaptureProcess:
 
     def trouble(self) -> DeviceError | None:
         """Return why there is no audio from this process any more; None while all is well."""
-        gone = self.is_gone  # looked at first: the last words of one that has gone are complete
+        gone = self.is_gone  # asked first: what one that has gone told of itself is all there
         if self.state is CaptureState.FAILED:
             said = json.loads(self.memory.text(Text.FAULT))
             return DeviceError(said["message"], DeviceFault(said["fault"]))

@@ -351,7 +351,7 @@ class TestSurvival:
             source.close()
         assert source.health().state == "ended"
         assert stuck is not None
-        assert stuck.kill()
+        poll(stuck.kill, "its end, when the driver lets it")
 
     def test_a_hanging_library_does_not_hang_the_end(self, double, opened):
         """Oracle: the clock. A close that never returns costs about a second."""
