@@ -1,6 +1,7 @@
 """The parts of one watch, put together: engine, sinks, logbook, services."""
 
 import sys
+import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from importlib.metadata import version
@@ -59,7 +60,13 @@ def run_watch(
     outlets.tell_targets(lambda: osc.target_health() + asked.health())
     order = RunningOrder(show.acts, follows_clock=show.order.follow_clock)
     desk = Desk(
-        names, watched.numbers, order=order, sources=(asked,), weak_bands=show.act_weak_bands
+        names,
+        watched.numbers,
+        order=order,
+        sources=(asked,),
+        # Stream time stands still while a device is away; the festival's day does not.
+        seconds=time.monotonic if watched.is_live else None,
+        weak_bands=show.act_weak_bands,
     )
     if watched.is_headless:
         # Before OSC in the list, and so closed after it: it tells what became of the receivers.
@@ -192,5 +199,5 @@ def _hangups(outlets: Outlets, in_force: InForce, log: Log) -> Iterator[None]:
         after=notifier.ready,
     )
     outlets.add(reloader, NOTICES)
-    with on_hangup(reloader.ask):
+    with on_hangup(reloader.ask, even_if_ignored=True):
         yield

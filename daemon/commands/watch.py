@@ -96,7 +96,7 @@ def run(args: argparse.Namespace) -> int:
     log = Log(least=args.log_level)
     show = _show(args, log)
     # Before the device is opened, which takes its time: from here on every stop is a clean one.
-    with stop_on_signals() as stop, on_hangup(stop.set):
+    with stop_on_signals() as stop, on_hangup(stop.set, even_if_ignored=False):
         try:
             watched = _watched(args, show, stop, log)
         except StoppedEarly:

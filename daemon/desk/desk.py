@@ -53,6 +53,9 @@ class Desk:
         Asked each time the loop asks.
     clock : callable
         Minute of the day, for a running order that follows the clock.
+    seconds : callable, optional
+        Monotonic seconds, by which a live run ends holds and looks at that clock; without it they
+        go by stream time, so that a run over the same samples is the same at any pace.
     ringout : callable
         Carries out the verbs of a ring-out; returns whether it was done, and what came of it.
     weak_bands : mapping, optional
@@ -67,6 +70,7 @@ class Desk:
         order: RunningOrder | None = None,
         sources: Sequence[CommandSource] = (),
         clock: Callable[[], float] = minute_of_day,
+        seconds: Callable[[], float] | None = None,
         ringout: Callable[[Command], tuple[bool, str]] = _no_ringout,
         weak_bands: Mapping[str, Mapping[int, WeakBands]] | None = None,
     ) -> None:
@@ -74,12 +78,13 @@ class Desk:
         self._order = order or RunningOrder()
         self._sources = tuple(sources)
         self._clock = clock
+        self._seconds = seconds
         self._ringout = ringout
         self._weak_bands = weak_bands or {}
         self._usual_bands: Mapping[int, WeakBands] | None = None
         self._looked_s = float("-inf")
         self._waiting: deque[Command] = deque(maxlen=MOST_WAITING)
-        self._held_until_s: dict[int, float] = {}
+        self._held_until_s: dict[int, float] = {}  # by the clock of `_passed_s`
         self._order.look_at_clock(clock())
         self.names = self._order.names(self._base_names, self._numbers)
 
@@ -141,15 +146,20 @@ class Desk:
             commands.append(self._waiting.popleft())
         return notes + [self._obeyed(command, time_s, snapshot) for command in commands]
 
+    def _passed_s(self, time_s: float) -> float:
+        """Return the seconds that holds and looks at the clock are counted in."""
+        return time_s if self._seconds is None else self._seconds()
+
     def _due(self, time_s: float) -> list[Note]:
         notes = []
+        now_s = self._passed_s(time_s)
         for number, until_s in sorted(self._held_until_s.items()):
-            if time_s >= until_s:
+            if now_s >= until_s:
                 del self._held_until_s[number]
                 text = f"the hold on {self._name(number)} is over"
                 notes.append(self._note(time_s, Command(Verb.HOLD, "clock", number), text))
-        if abs(time_s - self._looked_s) >= CLOCK_LOOK_S:
-            self._looked_s = time_s
+        if abs(now_s - self._looked_s) >= CLOCK_LOOK_S:
+            self._looked_s = now_s
             before = self._order.number
             if self._order.look_at_clock(self._clock()):
                 is_on = self._order.number > before
@@ -191,7 +201,7 @@ class Desk:
     def _hold(self, command: Command, time_s: float) -> Note:
         name = self._name(command.channel)
         if command.seconds:
-            self._held_until_s[command.channel] = time_s + command.seconds
+            self._held_until_s[command.channel] = self._passed_s(time_s) + command.seconds
             text = f"{name} is held for {command.seconds} s; a howl still shows"
         elif self._held_until_s.pop(command.channel, None) is not None:
             text = f"{name} is held no longer"

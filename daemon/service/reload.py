@@ -89,10 +89,22 @@ class Reloader:
 
 
 @contextmanager
-def on_hangup(do: Callable[[], None]) -> Iterator[None]:
-    """Call `do` at every SIGHUP inside the block, where the system and the thread allow it."""
+def on_hangup(do: Callable[[], None], *, even_if_ignored: bool) -> Iterator[None]:
+    """Call `do` at every SIGHUP inside the block, where the system and the thread allow it.
+
+    Parameters
+    ----------
+    do : callable
+        What to do.
+    even_if_ignored : bool
+        Whether also where this process was started with the signal ignored, as by `nohup`: who
+        did so wants no end when the terminal goes.
+    """
     is_main = threading.current_thread() is threading.main_thread()
     if not is_main or not hasattr(signal, "SIGHUP"):
+        yield
+        return
+    if not even_if_ignored and signal.getsignal(signal.SIGHUP) is signal.SIG_IGN:
         yield
         return
 

@@ -28,7 +28,8 @@ from prehowl.daemon.sources.device_list import (
     import_portaudio,
     query_here,
 )
-from prehowl.daemon.sources.ring_memory import CaptureState, RingMemory, Word
+from prehowl.daemon.sources.ring_memory import CaptureState, RingMemory, Text, Word
+from prehowl.daemon.sources.same_device import other_cards, same_device
 
 BLOCK_LENGTH = 512
 """10.7 ms at 48 kHz: small against the analysis frames, large against scheduling jitter."""
@@ -83,9 +84,7 @@ def _capture(descriptor: int, wish: dict[str, Any]) -> int:
     try:
         stream = _open(memory, wish)
     except DeviceError as fault:
-        memory.put_text(_fault_json(str(fault), fault.fault))
-        memory.put(Word.STATE, CaptureState.FAILED)
-        return 1
+        return _failed(memory, fault)
     _quiet_libraries()
     # Nothing here makes reference cycles: the collector could only hold up a callback.
     gc.disable()
@@ -94,7 +93,12 @@ def _capture(descriptor: int, wish: dict[str, Any]) -> int:
     if stop():
         _close_in_time(stream)
         return 0
-    memory.put_text(_fault_json("the audio stream stopped", DeviceFault.VANISHED))
+    return _failed(memory, DeviceError("the audio stream stopped", DeviceFault.VANISHED))
+
+
+def _failed(memory: RingMemory, fault: DeviceError) -> int:
+    """Tell the other side; return the exit code."""
+    memory.put_text(Text.FAULT, _fault_json(str(fault), fault.fault))
     memory.put(Word.STATE, CaptureState.FAILED)
     return 1
 
@@ -128,13 +132,18 @@ def _close_in_time(stream: Any) -> None:
 def _open(memory: RingMemory, wish: dict[str, Any]) -> Any:
     """Open the device as wished, lay out the ring, start the stream; return it."""
     portaudio = import_portaudio()
-    row = _chosen(query_here(), wish)
+    rows, before = query_here(), wish["identity"]
+    if before is None:
+        row = choose_device(rows, wish["device"])
+    else:  # after a loss: the very device that was open, whatever else is there now
+        row = same_device(rows, before, wish["device"])
     selection = _selection(row, wish)
     rate_hz = int(wish["rate_hz"] or row.default_rate_hz)
     stream = _open_stream(portaudio, row, max(selection) + 1, rate_hz, _callback(memory, selection))
     memory.lay_out(len(selection), rate_hz, _capacity(rate_hz), BLOCK_LENGTH)
     opened = {"number": row.number, "name": row.name, "host_api": row.host_api}
-    memory.put_text(json.dumps({**opened, "inputs": row.input_channels}))
+    more = {"inputs": row.input_channels, "others": other_cards(rows, row, before)}
+    memory.put_text(Text.OPENED, json.dumps({**opened, **more}))
     _start(portaudio, row, stream)
     memory.put(Word.STATE, CaptureState.RUNNING)
     return stream
@@ -160,33 +169,6 @@ def _selection(row: DeviceRow, wish: dict[str, Any]) -> list[int]:
 def _capacity(rate_hz: int) -> int:
     """Return whole blocks only, so that no block is split at the end of the ring."""
     return max(4, round(RING_S * rate_hz / BLOCK_LENGTH)) * BLOCK_LENGTH
-
-
-def _chosen(rows: list[DeviceRow], wish: dict[str, Any]) -> DeviceRow:
-    """Choose as the person wished, or, after a loss, the very device that was open before."""
-    before = wish["identity"]
-    if before is None:
-        return choose_device(rows, wish["device"])
-    same = [
-        row
-        for row in rows
-        if (row.name, row.host_api) == (before["name"], before["host_api"]) and row.input_channels
-    ]
-    if not same:
-        raise DeviceError(
-            f"{before['name']!r} has not come back yet{_other_default(rows, wish)}",
-            DeviceFault.VANISHED,
-        )
-    # Two interfaces of one make share a name; their numbers tell them apart as long as both stay.
-    return min(same, key=lambda row: row.number != before["number"])
-
-
-def _other_default(rows: list[DeviceRow], wish: dict[str, Any]) -> str:
-    """Say why the new default is not taken, where the default was asked for."""
-    others = [row.name for row in rows if row.is_default and row.input_channels]
-    if wish["device"] is not None or not others:
-        return ""
-    return f"; {others[0]!r}, the default input now, is not taken in its place: start anew for it"
 
 
 def _callback(memory: RingMemory, selection: list[int]) -> Callable[..., None]:

@@ -5,14 +5,21 @@ import os
 import signal
 import subprocess
 import sys
-import tempfile
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any
+from contextlib import ExitStack
+from dataclasses import asdict, dataclass
+from typing import IO, Any
 
 from prehowl.daemon.errors import DeviceError, DeviceFault
-from prehowl.daemon.sources.ring_memory import CaptureState, RingMemory, Word
+from prehowl.daemon.sources.ring_memory import (
+    CaptureState,
+    RingMemory,
+    Text,
+    Word,
+    nameless_file,
+)
+from prehowl.daemon.stopping import Stop, StoppedEarly
 
 OPEN_PATIENCE_S = 15.0
 """Opening takes 0.3 s as a rule; a network interface or a waking audio server may need seconds."""
@@ -24,6 +31,10 @@ STALE_S = 0.5
 """No block for this long: the stream is dead, whatever the library says. Bursts reach 40 ms."""
 
 END_PATIENCE_S = 1.0
+
+KILL_PATIENCE_S = 0.5
+"""SIGKILL takes milliseconds, but a process that is stuck in a driver does not heed even that; a
+watch must not be stuck with it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,35 +53,19 @@ class CaptureProcess:
     """One capture process and the memory shared with it."""
 
     def __init__(self, wish: Wish) -> None:
-        descriptor = RingMemory.create()
-        self._words = tempfile.TemporaryFile()  # noqa: SIM115 (lives as long as the process)
+        """Start it.
+
+        Raises
+        ------
+        DeviceError
+            If the computer is short of what a process needs. Nothing is left open then.
+        """
         self._started_s = time.monotonic()
         self._running_s: float | None = None
-        asked = json.dumps(
-            {
-                "device": wish.device,
-                "channels": None if wish.channels is None else [int(c) for c in wish.channels],
-                "up_to": wish.up_to,
-                "rate_hz": wish.rate_hz,
-                "identity": wish.identity,
-                "adapts": wish.adapts,
-            }
-        )
-        module = "prehowl.daemon.sources.capture"
         try:
-            # A process group of its own: Ctrl-C at the terminal is for the loop, which then ends
-            # this process in its own time.
-            self._process = subprocess.Popen(
-                [sys.executable, "-P", "-m", module, str(descriptor), asked, str(os.getpid())],
-                pass_fds=(descriptor,),
-                stdin=subprocess.DEVNULL,
-                stdout=self._words,
-                stderr=self._words,
-                process_group=0,
-            )
-            self.memory = RingMemory(descriptor)
-        finally:
-            os.close(descriptor)
+            self.memory, self._words, self._process = _started(wish)
+        except OSError as fault:
+            raise _shortage(f"no capture process can be started: {fault}") from fault
 
     @property
     def pid(self) -> int:
@@ -83,14 +78,14 @@ class CaptureProcess:
         return CaptureState(self.memory.get(Word.STATE))
 
     def identity(self) -> dict[str, Any]:
-        """Return number, name, host API and count of inputs of the device that is open."""
-        return dict(json.loads(self.memory.text()))
+        """Return what the process said of the device that it opened; see `capture`."""
+        return dict(json.loads(self.memory.text(Text.OPENED)))
 
     def trouble(self) -> DeviceError | None:
         """Return why there is no audio from this process any more; None while all is well."""
-        gone = self._process.poll() is not None
+        gone = self.is_gone  # asked first: what one that has gone told of itself is all there
         if self.state is CaptureState.FAILED:
-            said = json.loads(self.memory.text())
+            said = json.loads(self.memory.text(Text.FAULT))
             return DeviceError(said["message"], DeviceFault(said["fault"]))
         if gone:
             return DeviceError(self._last_words(), DeviceFault.VANISHED)
@@ -115,23 +110,111 @@ class CaptureProcess:
         how = f"signal {signal.Signals(-code).name}" if code < 0 else f"exit {code}"
         return f"the capture process ended ({how}){': ' + lines[-1] if lines else ''}"
 
-    def end(self) -> None:
-        """Ask the process to stop, and kill it if it does not. May be called twice."""
-        if self._process.poll() is None:
-            self._process.terminate()
-            try:
-                self._process.wait(END_PATIENCE_S)
-            except subprocess.TimeoutExpired:
-                self.kill()
-        self._let_go()
+    def wait_for_opening(self, stop: Stop) -> None:
+        """Return when the device is open and its ring attached; else leave nothing running.
 
-    def kill(self) -> None:
-        """End a process that may hang in a library; nothing but SIGKILL is certain."""
-        if self._process.poll() is None:
-            self._process.kill()
-            self._process.wait()
+        Raises
+        ------
+        StoppedEarly
+            If `stop` was set before.
+        DeviceError
+            If it does not open.
+        """
+        try:
+            while self.state is not CaptureState.RUNNING:
+                if stop.is_set():
+                    raise StoppedEarly
+                trouble = self.trouble()
+                if trouble is not None:
+                    raise trouble
+                time.sleep(0.005)
+            self.attach()
+        except BaseException:
+            self.kill()
+            raise
+
+    def attach(self) -> None:
+        """Attach the ring, once the device is open.
+
+        Raises
+        ------
+        DeviceError
+            If the computer has no room for it.
+        """
+        try:
+            self.memory.attach()
+        except OSError as fault:
+            raise _shortage(f"its audio has no room in memory: {fault}") from fault
+
+    @property
+    def is_gone(self) -> bool:
+        """Whether it has ended; the system then forgets it."""
+        return self._process.poll() is not None
+
+    def end(self) -> bool:
+        """Ask the process to stop, and kill it if it does not; as `kill`. May be called twice."""
+        if not self.is_gone:
+            self._process.terminate()
+            if not self._goes_within(END_PATIENCE_S):
+                return self.kill()
         self._let_go()
+        return True
+
+    def kill(self) -> bool:
+        """End a process that may hang in a library; nothing but SIGKILL is certain.
+
+        Returns
+        -------
+        bool
+            Whether it has gone. One that is stuck in a driver goes when the driver lets it:
+            `is_gone` must be asked now and then, or it stays in the system's table when it has.
+        """
+        if not self.is_gone:
+            self._process.kill()
+        is_gone = self._goes_within(KILL_PATIENCE_S)
+        self._let_go()
+        return is_gone
+
+    def _goes_within(self, patience_s: float) -> bool:
+        try:
+            self._process.wait(patience_s)
+        except subprocess.TimeoutExpired:
+            return False
+        return True
 
     def _let_go(self) -> None:
         self._words.close()
         self.memory.close()
+
+
+def _shortage(what: str) -> DeviceError:
+    """Return the fault of a computer that has no room for one more process."""
+    return DeviceError(
+        f"{what}. Is the computer short of memory, processes or open files? Close other programs",
+        DeviceFault.REFUSED,
+    )
+
+
+def _started(wish: Wish) -> tuple[RingMemory, IO[bytes], subprocess.Popen[bytes]]:
+    """Return the shared memory, the file of the process's words and the process."""
+    module = "prehowl.daemon.sources.capture"
+    channels = None if wish.channels is None else [int(c) for c in wish.channels]
+    asked = json.dumps({**asdict(wish), "channels": channels})
+    with ExitStack() as brief, ExitStack() as undone:
+        descriptor = RingMemory.create()
+        brief.callback(os.close, descriptor)
+        memory = RingMemory(descriptor)
+        undone.callback(memory.close)
+        words = undone.enter_context(os.fdopen(nameless_file("prehowl-words"), "w+b"))
+        # A process group of its own: Ctrl-C at the terminal is for the loop, which then ends
+        # this process in its own time.
+        process = subprocess.Popen(
+            [sys.executable, "-P", "-m", module, str(descriptor), asked, str(os.getpid())],
+            pass_fds=(descriptor,),
+            stdin=subprocess.DEVNULL,
+            stdout=words,
+            stderr=words,
+            process_group=0,
+        )
+        undone.pop_all()
+    return memory, words, process

@@ -15,15 +15,18 @@ from prehowl.daemon.errors import DeviceError, DeviceFault
 from prehowl.daemon.facts import Fact
 from prehowl.daemon.sources.base import Block, NumberedChannels, SourceHealth
 from prehowl.daemon.sources.capture_process import CaptureProcess, Wish
-from prehowl.daemon.sources.device_facts import lag_or_silence, lost, not_as_asked
+from prehowl.daemon.sources.device_facts import lag_or_silence, lost, moved, not_as_asked
 from prehowl.daemon.sources.losses import LossMeter
 from prehowl.daemon.sources.reopening import Reopening
-from prehowl.daemon.sources.ring_memory import CaptureState, Word
-from prehowl.daemon.stopping import Stop, StopFlag, StoppedEarly
+from prehowl.daemon.sources.ring_memory import Word
+from prehowl.daemon.stopping import Stop, StopFlag
 from prehowl.detectors.framing import HIGHEST_RATE_HZ, LOWEST_RATE_HZ
 
 PATIENCE_S = 0.1
 LARGEST_BLOCK_S = 0.1
+
+MOST_HANGING = 3
+"""Processes that are stuck in a driver; with so many, another would only be stuck as well."""
 
 GUARD_S = 0.25
 """The part of the ring next to the writer that is not read: it may be overwritten meanwhile."""
@@ -67,16 +70,17 @@ class DeviceSource(NumberedChannels):
             If `stop` was set before the device was open; nothing is left running.
         DeviceError
             If the library is missing or the device is unknown, ambiguous, too small, refuses
-            the rate or does not open.
+            the rate or does not open, or the computer cannot start a process for it.
         """
         process = CaptureProcess(Wish(device, channels, up_to, rate_hz))
-        _wait_for_opening(process, stop or StopFlag())
+        process.wait_for_opening(stop or StopFlag())
         memory = process.memory
-        memory.attach()
         self._process: CaptureProcess | None = process
+        self._hanging: list[CaptureProcess] = []  # killed, not gone yet
         self._rate_hz = memory.get(Word.RATE_HZ)
         self._numbers = tuple(channels or range(1, memory.samples.shape[1] + 1))
         self._identity = process.identity()
+        self._name_before = self.device_name
         self._asked_hz = rate_hz
         wish = Wish(device, self._numbers, None, self._rate_hz, self._identity, adapts)
         self._reopening = Reopening(wish, rate_hz)
@@ -156,6 +160,7 @@ class DeviceSource(NumberedChannels):
         gone = [] if there is None else np.delete(self._numbers, there).tolist()
         rate_hz = self._rate_hz
         return (
+            *moved(self.device_name, self._name_before, self._position / rate_hz),
             *not_as_asked(self.device_name, self._asked_hz, rate_hz, gone),
             *lag_or_silence(self.device_name, self._lag / rate_hz, self._zeros / rate_hz),
         )
@@ -170,29 +175,50 @@ class DeviceSource(NumberedChannels):
         return min(max(due_s, 0.001), period_s)
 
     def _take(self) -> Block | None:
-        if self._process is None:
+        process = self._process
+        if process is None:
             if self._reopening.is_due(time.monotonic()):
-                self._is_adopted = False
-                self._process = CaptureProcess(self._reopening.wish)
+                self._try_again()
             return None
-        waiting = self._process.memory.get(Word.WRITTEN) - self._position
+        waiting = process.memory.get(Word.WRITTEN) - self._position
         if waiting > 0 and self._is_adopted:
-            return self._copy_out(self._process, waiting)
-        strange = _strange_rate(self._process) if waiting > 0 else None
-        if waiting > 0 and strange is None:
-            return self._adopt(self._process, waiting)
-        trouble = strange or self._process.trouble()
+            return self._copy_out(process, waiting)
+        # Asked before the first block is taken: what fails right after it is a try that failed,
+        # and such tries become rarer.
+        trouble = process.trouble()
         if trouble is not None:
-            self._lose(trouble)
+            self._lose(process, trouble)
+        elif waiting > 0:
+            try:
+                return self._adopt(process, waiting)
+            except DeviceError as fault:
+                self._lose(process, fault)
         return None
+
+    def _try_again(self) -> None:
+        """Start another process; where the computer cannot, that is a try that failed."""
+        self._is_adopted = False
+        self._hanging = [process for process in self._hanging if not process.is_gone]
+        try:
+            if len(self._hanging) >= MOST_HANGING:
+                raise DeviceError(
+                    "capture processes hang in its driver and cannot be ended; unplug it, else "
+                    "restart the computer",
+                    DeviceFault.REFUSED,
+                )
+            self._process = CaptureProcess(self._reopening.wish)
+        except DeviceError as trouble:
+            self._note_failure(trouble)
 
     def _adopt(self, process: CaptureProcess, waiting: int) -> Block:
         """Take over a new process that delivers; the gap since the old one goes with its block."""
         memory = process.memory
-        memory.attach()
+        _refuse_strange_rate(memory.get(Word.RATE_HZ))
+        process.attach()
         self._rate_hz = memory.get(Word.RATE_HZ)
-        self._reopening.delivers(self._rate_hz)
-        inputs = process.identity()["inputs"]
+        self._name_before, self._identity = self.device_name, process.identity()
+        self._reopening.delivers(self._rate_hz, self._identity)
+        inputs = self._identity["inputs"]
         there = [row for row, number in enumerate(self._numbers) if number <= inputs]
         self._there = None if len(there) == self.channels else np.array(there)
         self._meter = LossMeter(self._rate_hz, memory.get(Word.BLOCK_LENGTH))
@@ -228,39 +254,24 @@ class DeviceSource(NumberedChannels):
         every[:, self._there] = samples
         return every
 
-    def _lose(self, trouble: DeviceError) -> None:
+    def _lose(self, process: CaptureProcess, trouble: DeviceError) -> None:
         """Give up the present process. It may hang in a dead server: only SIGKILL is certain."""
-        assert self._process is not None
-        self._process.kill()
         self._process = None
+        if not process.kill():
+            self._hanging.append(process)
         self._position = 0
         self._overflows += self._device_overflows
         self._device_overflows = self._zeros = self._lag = 0
+        self._note_failure(trouble)
+
+    def _note_failure(self, trouble: DeviceError) -> None:
         now_s = time.monotonic()
         if self._reopening.lost(trouble.fault, now_s, has_delivered=self._is_adopted):
             self._fault = str(trouble)
 
 
-def _strange_rate(process: CaptureProcess) -> DeviceError | None:
-    """Return what is wrong where a device has come back at a rate that nobody can analyse."""
-    rate_hz = process.memory.get(Word.RATE_HZ)
-    if LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:
-        return None
-    return DeviceError(
-        f"it came back at {rate_hz} Hz; {LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz can be analysed",
-        DeviceFault.REFUSED,
-    )
-
-
-def _wait_for_opening(process: CaptureProcess, stop: Stop) -> None:
-    try:
-        while process.state is not CaptureState.RUNNING:
-            if stop.is_set():
-                raise StoppedEarly
-            trouble = process.trouble()
-            if trouble is not None:
-                raise trouble
-            time.sleep(0.005)
-    except BaseException:
-        process.kill()
-        raise
+def _refuse_strange_rate(rate_hz: int) -> None:
+    """Raise DeviceError where a device has come back at a rate that nobody can analyse."""
+    if not LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:
+        words = f"{LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz can be analysed"
+        raise DeviceError(f"it came back at {rate_hz} Hz; {words}", DeviceFault.REFUSED)

@@ -12,9 +12,28 @@ LAG_S = 0.5
 """Further behind than this, an alarm comes too late to be of use: the person must know."""
 
 
+MOVED_S = 10.0
+"""How long it is told that a device has come back under another name: long enough to be read."""
+
+
 def lost(name: str, fault: str) -> Fact:
     """Return that a device is away, and why."""
     return Fact(f"{name!r} lost", f" ({fault}); opening it again as soon as it is back")
+
+
+def moved(name: str, before: str, delivered_s: float) -> tuple[Fact, ...]:
+    """Return that a device came back under another name, while that is news.
+
+    Parameters
+    ----------
+    name, before : str
+        As it is called now, and as it was when it was open the last time.
+    delivered_s : float
+        For how long it has delivered since it came back.
+    """
+    if name == before or delivered_s > MOVED_S:
+        return ()
+    return (Fact("another card number", f": {name!r} is taken for {before!r}"),)
 
 
 def not_as_asked(

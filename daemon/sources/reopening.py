@@ -1,6 +1,7 @@
 """When to open a device again that was lost, and what to ask of it then. Pure."""
 
 from dataclasses import replace
+from typing import Any
 
 from prehowl.daemon.errors import DeviceFault
 from prehowl.daemon.sources.capture_process import Wish
@@ -30,11 +31,11 @@ class Reopening:
         """Tell whether to try now; monotonic time."""
         return now_s >= self._retry_at_s
 
-    def delivers(self, rate_hz: int) -> None:
-        """Note that it delivers, at so many samples a second."""
+    def delivers(self, rate_hz: int, identity: dict[str, Any] | None) -> None:
+        """Note that it delivers, at so many samples a second, and under which name by now."""
         self._rate_hz = rate_hz
         self._retry_s = RETRY_FIRST_S
-        self.wish = replace(self.wish, rate_hz=self._asked_hz or rate_hz)
+        self.wish = replace(self.wish, rate_hz=self._asked_hz or rate_hz, identity=identity)
 
     def lost(self, fault: DeviceFault, now_s: float, *, has_delivered: bool) -> bool:
         """Note that a try failed, or that a device which delivered has gone.

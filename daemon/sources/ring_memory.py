@@ -14,9 +14,9 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import NDArray
 
-HEADER_BYTES = 4096
+HEADER_BYTES = 8192
 TEXT_OFFSET = 1024
-TEXT_BYTES = HEADER_BYTES - TEXT_OFFSET
+TEXT_BYTES = 3072
 SAMPLE_BYTES = 4
 
 
@@ -39,15 +39,53 @@ class Word(IntEnum):
     RATE_HZ = 5
     CAPACITY = 6  # samples per channel that the ring holds
     BLOCK_LENGTH = 7
-    TEXT_LENGTH = 8
+    OPENED_BYTES = 8  # length of each text
+    FAULT_BYTES = 9
+
+
+class Text(IntEnum):
+    """The texts, each in a place of its own.
+
+    What was opened must stay to be read when a fault is told: a process may deliver and fail
+    between two looks of the reader.
+    """
+
+    OPENED = 0
+    FAULT = 1
+
+    @property
+    def length(self) -> Word:
+        """The word that holds its length."""
+        return Word(Word.OPENED_BYTES + self)
+
+    @property
+    def offset(self) -> int:
+        """Where it begins."""
+        return TEXT_OFFSET + self * TEXT_BYTES
+
+
+def nameless_file(name: str) -> int:
+    """Return the descriptor of a new file without a name; in memory where the system has such.
+
+    A disc that is full, or a folder for temporary files that is gone, must not keep a lost device
+    from being opened again.
+    """
+    if hasattr(os, "memfd_create"):
+        return os.memfd_create(name, os.MFD_CLOEXEC)
+    with tempfile.TemporaryFile() as file:  # not Linux
+        return os.dup(file.fileno())
 
 
 class RingMemory:
     """One mapping of the shared memory; both sides use this class on the same descriptor."""
 
     def __init__(self, descriptor: int) -> None:
-        self._descriptor = os.dup(descriptor)
         self._header_map = mmap.mmap(descriptor, HEADER_BYTES)
+        try:
+            self._descriptor = os.dup(descriptor)
+        except OSError:
+            self._header_map.close()  # it holds a descriptor of its own
+            raise
         self._words: NDArray[np.int64] = np.frombuffer(
             self._header_map, np.int64, count=TEXT_OFFSET // 8
         )
@@ -58,12 +96,12 @@ class RingMemory:
     @staticmethod
     def create() -> int:
         """Return the descriptor of a new nameless memory file with room for the header."""
-        if hasattr(os, "memfd_create"):
-            descriptor = os.memfd_create("prehowl-capture", os.MFD_CLOEXEC)
-        else:  # not Linux: a file without a name does the same
-            with tempfile.TemporaryFile() as file:
-                descriptor = os.dup(file.fileno())
-        os.ftruncate(descriptor, HEADER_BYTES)
+        descriptor = nameless_file("prehowl-capture")
+        try:
+            os.ftruncate(descriptor, HEADER_BYTES)
+        except OSError:
+            os.close(descriptor)
+            raise
         return descriptor
 
     def lay_out(self, channels: int, rate_hz: int, capacity: int, block_length: int) -> None:
@@ -99,16 +137,16 @@ class RingMemory:
         """Store one header word."""
         self._words[word] = value
 
-    def put_text(self, text: str) -> None:
+    def put_text(self, which: Text, text: str) -> None:
         """Store a message for the other side; what does not fit is cut off."""
         data = text.encode()[:TEXT_BYTES]
-        self._header_map[TEXT_OFFSET : TEXT_OFFSET + len(data)] = data
-        self.put(Word.TEXT_LENGTH, len(data))
+        self._header_map[which.offset : which.offset + len(data)] = data
+        self.put(which.length, len(data))
 
-    def text(self) -> str:
+    def text(self, which: Text) -> str:
         """Return the other side's message."""
-        end = TEXT_OFFSET + min(self.get(Word.TEXT_LENGTH), TEXT_BYTES)
-        return self._header_map[TEXT_OFFSET:end].decode(errors="replace")
+        end = which.offset + min(self.get(which.length), TEXT_BYTES)
+        return self._header_map[which.offset : end].decode(errors="replace")
 
     def write(self, block: NDArray[np.float32], now_ns: int) -> None:
         """Writer: append samples of shape (samples, channels) and say when their last one came.

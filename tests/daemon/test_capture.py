@@ -4,21 +4,26 @@ The audio library is a double here, in real capture processes; the real library 
 server are in tests/rig.
 """
 
+import errno
 import os
 import signal
 import subprocess
 import sys
 import time
+from contextlib import contextmanager
+from pathlib import Path
 
 import numpy as np
 import pytest
 from rig.watching import children, is_alive, poll
 
 from prehowl.daemon.errors import DeviceError, DeviceFault
+from prehowl.daemon.sources import capture_process, ring_memory
+from prehowl.daemon.sources import device as device_module
 from prehowl.daemon.sources.base import Block
 from prehowl.daemon.sources.device import DeviceSource
 from prehowl.daemon.sources.device_facts import LAG_S
-from prehowl.daemon.sources.ring_memory import RingMemory, Word
+from prehowl.daemon.sources.ring_memory import RingMemory, Text, Word
 
 RATE_HZ = 48000
 BUSY_S = 3.0
@@ -39,6 +44,25 @@ def opened(double):
         source.close()
 
 
+@pytest.fixture
+def unkillable(monkeypatch):
+    """Give a context in which processes heed no signal, like one that is stuck in a driver."""
+
+    def wait(process, timeout=None):
+        assert timeout is not None, "this would wait for ever"
+        raise subprocess.TimeoutExpired(process.args, timeout)
+
+    @contextmanager
+    def stuck():
+        with monkeypatch.context() as patch:
+            patch.setattr(subprocess.Popen, "kill", lambda _process: None)
+            patch.setattr(subprocess.Popen, "terminate", lambda _process: None)
+            patch.setattr(subprocess.Popen, "wait", wait)
+            yield
+
+    return stuck
+
+
 def read_for(source: DeviceSource, seconds: float) -> list[Block]:
     """Return what comes within a time."""
     deadline_s = time.monotonic() + seconds
@@ -56,6 +80,16 @@ def read_until(source: DeviceSource, is_it, why: str, patience_s: float = 10.0) 
         return block if is_it(block) else None
 
     return poll(block, why, patience_s)
+
+
+def descriptors() -> set[str]:
+    """Return the open files of this process (Linux)."""
+    return set(os.listdir("/proc/self/fd"))
+
+
+def _raising(*_args, **_options):
+    """Stand in for what the system has no room for."""
+    raise BlockingIOError(errno.EAGAIN, os.strerror(errno.EAGAIN))
 
 
 def counts(blocks: list[Block]) -> np.ndarray:
@@ -108,6 +142,14 @@ class TestOpening:
         assert caught.value.fault is fault
         assert "\n" not in str(caught.value)
         assert set(children(os.getpid())) <= set(before)
+
+    def test_a_computer_without_room_for_a_process_is_told(self, double, monkeypatch):
+        """Oracle: definition. One line, and no descriptor stays open."""
+        monkeypatch.setattr(subprocess, "Popen", _raising)
+        before = descriptors()
+        with pytest.raises(DeviceError, match=r"no capture process can be started: .*Errno 11"):
+            DeviceSource(0)
+        assert descriptors() == before
 
 
 class TestStream:
@@ -213,6 +255,104 @@ class TestSurvival:
             assert source.rate_hz == taken_hz
         assert source.health().detail == ""
 
+    def test_the_same_box_under_another_card_is_taken_and_named_so(self, double, opened):
+        """Oracle: definition. ALSA gives the card's index to whoever comes first."""
+        double.tell(devices=[["Stage Box: USB Audio (hw:1,0)", 8]])
+        source = opened("stage box")
+        for card in (2, 3):
+            before = source.device_name
+            double.tell(mode="gone", devices=[[f"Stage Box: USB Audio (hw:{card},0)", 8]])
+            poll(lambda: (source.read(), source.health().state)[1] == "waiting", "waiting")
+            double.tell(mode="play")
+            read_until(source, lambda block: block.lost, "audio again")
+            assert source.device_name == f"Stage Box: USB Audio (hw:{card},0)"
+            assert f"'{source.device_name}' is taken for '{before}'" in source.health().detail
+
+    @pytest.mark.parametrize(
+        ("where", "name"),
+        [(subprocess, "Popen"), (ring_memory, "nameless_file"), (RingMemory, "attach")],
+        ids=["no process", "no file", "no memory"],
+    )
+    def test_a_computer_without_room_is_told_and_waited_for(
+        self, double, opened, monkeypatch, where, name
+    ):
+        """Oracle: definition. What the system refuses while a lost device is opened again is one
+        more try that failed: told, tried again, nothing left open."""
+        source = opened(0)
+        read_until(source, lambda block: len(block.samples), "audio")
+        os.kill(source.capture_pid, signal.SIGKILL)
+        with monkeypatch.context() as patch:
+            patch.setattr(where, name, _raising)
+            if where is ring_memory:
+                patch.setattr(capture_process, name, _raising)
+            poll(lambda: (source.read(), "Errno 11" in source.health().detail)[1], "the reason")
+            poll(lambda: (source.read(), source.capture_pid)[1] is None, "given up for now")
+            before = descriptors()
+            read_for(source, 0.5)
+            poll(lambda: (source.read(), source.capture_pid)[1] is None, "given up for now")
+            assert descriptors() <= before
+            assert source.health().state == "waiting"
+        read_until(source, lambda block: block.lost, "audio again")
+        assert source.health().detail == ""
+
+    def test_one_that_fails_after_its_first_block_is_told(self, double, opened):
+        """Oracle: definition. Block and fault may both be there at one look."""
+        source = opened(0)
+        read_until(source, lambda block: len(block.samples), "audio")
+        before = source.capture_pid
+        double.tell(blocks=1)
+        poll(lambda: (source.read(), source.capture_pid)[1] not in (None, before), "a new process")
+        new = source.capture_pid
+        poll(lambda: not is_alive(new), "its end, unseen")
+        words = "the audio stream stopped"
+        poll(lambda: (source.read(), words in source.health().detail)[1], "the reason")
+        double.tell(blocks=10**9)
+        read_until(source, lambda block: block.lost, "audio again")
+
+    def test_a_process_that_cannot_be_ended_holds_nothing_up(self, opened, unkillable):
+        """Oracle: definition. Stuck in a driver not even SIGKILL is heeded: another is started;
+        when it has gone at last, the next try clears it away."""
+        source = opened(0)
+        read_until(source, lambda block: len(block.samples), "audio")
+        stuck = source.capture_pid
+        with unkillable():
+            os.kill(stuck, signal.SIGSTOP)
+            read_until(source, lambda block: block.lost, "audio again")
+            assert source.capture_pid != stuck
+        os.kill(stuck, signal.SIGKILL)
+        poll(lambda: not is_alive(stuck), "its end")
+        assert Path(f"/proc/{stuck}").exists()  # until somebody asks for it
+        os.kill(source.capture_pid, signal.SIGKILL)
+        read_until(source, lambda block: block.lost, "audio again")
+        assert not Path(f"/proc/{stuck}").exists()
+
+    def test_stuck_processes_do_not_pile_up(self, opened, unkillable, monkeypatch):
+        """Oracle: definition. With so many that hang no other is started; it is told why."""
+        monkeypatch.setattr(device_module, "MOST_HANGING", 1)
+        source = opened(0)
+        read_until(source, lambda block: len(block.samples), "audio")
+        stuck = source.capture_pid
+        with unkillable():
+            os.kill(stuck, signal.SIGSTOP)
+            words = "capture processes hang in its driver and cannot be ended"
+            poll(lambda: (source.read(), words in source.health().detail)[1], words)
+            assert children(os.getpid()).count(stuck) == 1
+            assert source.capture_pid is None
+        os.kill(stuck, signal.SIGKILL)
+        read_until(source, lambda block: block.lost, "audio again")
+        assert not Path(f"/proc/{stuck}").exists()
+
+    def test_the_end_does_not_wait_for_one_that_cannot_be_ended(self, double, unkillable):
+        """Oracle: definition. A watch that is told to end ends."""
+        source = DeviceSource(0)
+        stuck = source._process
+        with unkillable():
+            os.kill(source.capture_pid, signal.SIGSTOP)
+            source.close()
+        assert source.health().state == "ended"
+        assert stuck is not None
+        poll(stuck.kill, "its end, when the driver lets it")
+
     def test_a_hanging_library_does_not_hang_the_end(self, double, opened):
         """Oracle: the clock. A close that never returns costs about a second."""
         source = opened(0)
@@ -263,9 +403,34 @@ class TestRingMemory:
         descriptor = RingMemory.create()
         writer, reader = RingMemory(descriptor), RingMemory(descriptor)
         os.close(descriptor)
-        writer.put_text("Bühne 歌")
-        assert reader.text() == "Bühne 歌"
-        writer.put_text("ü" * 5000)
-        assert reader.text() == "ü" * 1536
+        writer.put_text(Text.OPENED, "Bühne 歌")
+        assert reader.text(Text.OPENED) == "Bühne 歌"
+        writer.put_text(Text.OPENED, "ü" * 5000)
+        assert reader.text(Text.OPENED) == "ü" * 1536
         writer.close()
         reader.close()
+
+    def test_a_fault_leaves_what_was_opened_to_be_read(self):
+        """Oracle: definition: two places. Both full; neither touches samples nor words."""
+        descriptor = RingMemory.create()
+        writer, reader = RingMemory(descriptor), RingMemory(descriptor)
+        os.close(descriptor)
+        writer.lay_out(channels=1, rate_hz=RATE_HZ, capacity=8, block_length=8)
+        reader.attach()
+        writer.write(np.full((8, 1), 0.5, np.float32), 7)
+        writer.put_text(Text.OPENED, "o" * 9999)
+        writer.put_text(Text.FAULT, "f" * 9999)
+        assert set(reader.text(Text.OPENED)) == {"o"}
+        assert set(reader.text(Text.FAULT)) == {"f"}
+        assert set(reader.samples.ravel()) == {0.5}
+        assert (reader.get(Word.BLOCK_NS), reader.get(Word.WRITTEN)) == (7, 8)
+
+    @pytest.mark.parametrize("call", ["ftruncate", "dup"])
+    def test_nothing_stays_open_where_it_cannot_be_made(self, monkeypatch, call):
+        """Oracle: definition; the process's open files."""
+        before = descriptors()
+        with monkeypatch.context() as patch:
+            patch.setattr(os, call, _raising)
+            with pytest.raises(DeviceError, match="Errno 11"):
+                DeviceSource(0)
+        assert descriptors() == before

@@ -6,11 +6,13 @@ dies is in tests/rig.
 
 import os
 import signal
+import socket
 import time
 
 import numpy as np
 import pytest
 import soundfile
+from osc_packets import message
 from rig.osc import OscReceiver
 from rig.watching import Watching, children, poll
 
@@ -142,6 +144,25 @@ def test_a_new_default_is_named_and_not_taken(double, tmp_path):
             double.tell(mode="play", devices=[["Headset", 2], ["Built-in line", 2]])
             poll(lambda: state(receiver)[0] == "running", "the one from before")
             assert watching.stop() == 0
+
+
+def test_a_hold_runs_out_while_the_device_is_away(double):
+    """Oracle: the clock: 1 s, though no sound comes that stream time could be counted by."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as way:
+        way.bind(("127.0.0.1", 0))
+        port = way.getsockname()[1]  # free, so it will do for the watch as soon as it is closed
+    options = ["--device", "Stage box A", "--format", "jsonl", "--osc-in", f"127.0.0.1:{port}"]
+    with Watching(options, os.environ) as watching:
+        watching.wait_for_line("watching 'Stage box A', 8 channels at 48000 Hz")
+        double.tell(mode="gone", devices=[["Other", 1]])
+        watching.wait_for_line("'Stage box A' lost")
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as way:
+            way.sendto(message("/prehowl/do/hold", "ii", 2, 1), ("127.0.0.1", port))
+        held, over = poll(lambda: len(e := watching.events()) == 2 and e, "held, and over")
+        assert "is held for 1 s" in held["effect"]
+        assert "the hold on Ch 2 is over" in over["effect"]
+        assert over["time_s"] == held["time_s"]
+        assert watching.stop() == 0
 
 
 def test_trying_again_becomes_rarer(double, watch):

@@ -26,7 +26,7 @@ def test_a_device_that_went_is_tried_at_once_then_rarer():
         assert tries.lost(OTHER, 0.0, has_delivered=False)
         pauses.append(next(ms / 1000 for ms in range(5000) if tries.is_due(ms / 1000)))
     assert pauses == pytest.approx([0.1, 0.2, 0.4, 0.8, 1.6, *[RETRY_LONGEST_S] * 3])
-    tries.delivers(48000)
+    tries.delivers(48000, None)
     tries.lost(OTHER, 0.0, has_delivered=False)
     assert tries.is_due(RETRY_FIRST_S)
 
@@ -41,7 +41,8 @@ def test_every_try_begins_with_the_rate_that_was_asked_for(asked_hz, first_hz):
     assert not tries.lost(REFUSED, 7.0, has_delivered=False)
     assert tries.wish.rate_hz is None
     assert tries.is_due(7.0)
-    tries.delivers(44100)
+    tries.delivers(44100, {"name": "as it is now"})
+    assert tries.wish.identity == {"name": "as it is now"}
     assert tries.wish.rate_hz == first_hz
     tries.lost(OTHER, 8.0, has_delivered=True)
     assert not tries.lost(REFUSED, 9.0, has_delivered=False)

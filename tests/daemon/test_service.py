@@ -11,6 +11,7 @@ import threading
 import urllib.error
 import urllib.request
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -27,6 +28,7 @@ from prehowl.daemon.log import LEVELS, Log, leads_to_journal
 from prehowl.daemon.service.board import About, StatusBoard, faults_of
 from prehowl.daemon.service.metrics import CONTENT_TYPE, MetricsServer, metrics_text
 from prehowl.daemon.service.notify import Notifier, ServiceSink
+from prehowl.daemon.service.reload import on_hangup
 from prehowl.daemon.service.socket import StatusServer, runtime_folders, watches
 from prehowl.daemon.sinks.base import Health
 from prehowl.daemon.sources.base import SourceHealth
@@ -411,6 +413,35 @@ class TestAsAService:
             watching.wait_for_line("watching 'Built-in line'")
             assert watching.stop(signal.SIGHUP) == 0
             assert "watched 0:0" in watching.err[-1]
+
+    def test_a_watch_under_nohup_does_not_end_with_its_terminal(self, environment):
+        """Oracle: nohup(1): SIGHUP is ignored; signal(7): a child inherits that. The system's own
+        answer tells that it still is."""
+        before = signal.signal(signal.SIGHUP, signal.SIG_IGN)
+        try:
+            watching = Watching(["--device", "0", "--headless"], environment)
+        finally:
+            signal.signal(signal.SIGHUP, before)
+        with watching:
+            watching.wait_for_line("watching 'Built-in line'")
+            status = Path(f"/proc/{watching.process.pid}/status").read_text()
+            (ignored,) = (line for line in status.splitlines() if line.startswith("SigIgn"))
+            assert int(ignored.split()[1], 16) >> (signal.SIGHUP - 1) & 1
+            assert watching.stop() == 0
+
+    @pytest.mark.parametrize(("even_if_ignored", "calls"), [(False, 0), (True, 1)])
+    def test_an_ignored_hangup_still_reads_the_show_file(self, even_if_ignored, calls):
+        """Oracle: definition. Only where it would be the end is it left alone; in either case it
+        is as before afterwards."""
+        called = []
+        before = signal.signal(signal.SIGHUP, signal.SIG_IGN)
+        try:
+            with on_hangup(lambda: called.append(1), even_if_ignored=even_if_ignored):
+                signal.raise_signal(signal.SIGHUP)
+            assert signal.getsignal(signal.SIGHUP) is signal.SIG_IGN
+        finally:
+            signal.signal(signal.SIGHUP, before)
+        assert len(called) == calls
 
     def test_metrics_are_served_while_it_runs(self, environment):
         """Oracle: the parser of others, on what the real command serves."""

@@ -3,13 +3,14 @@
 AUDIO_DOUBLE names a JSON file that says how it behaves; a running stream looks at it again all
 the time, so that a test can pull the cable. Keys: `missing`, `hang_s` (while listing), `devices`
 (list of [name, inputs]), `rate_hz` (its own; it takes those of `also_hz`, too), `mode` ("play",
-"silence", "stall": no callbacks, "gone": stream inactive), `lose` (blocks left out, once),
-`overflow` (flag every block), `busy` (refuse to open), `die` (last words while listing),
-`hang_at_close_s`. Samples count up: sample n of channel c (from 0) is n / 2**20 + c / 64, so that
-a test can see what is missing.
+"silence", "stall": no callbacks, "gone": stream inactive), `blocks` (inactive after so many),
+`lose` (blocks left out, once), `overflow` (flag every block), `busy` (refuse to open), `die` (last
+words while listing), `hang_at_close_s`. Samples count up: sample n of channel c (from 0) is
+n / 2**20 + c / 64, so that a test can see what is missing.
 """
 
 import json
+import math
 import os
 import sys
 import threading
@@ -97,7 +98,7 @@ class InputStream:
         block, lost = 0, 0
         while True:
             told = _told()
-            if told["mode"] == "gone":
+            if told["mode"] == "gone" or block >= told.get("blocks", math.inf):
                 self.active = False
                 return
             if told.get("lose") and not lost and block > 150:

@@ -70,6 +70,31 @@ class TestActs:
         (note,) = obeyed(target, time_s=2.0)
         assert (note.verb, note.by, note.act) == ("previous_act", "clock", "Paper Kites")
 
+    def test_the_clock_is_looked_at_while_no_sound_comes(self) -> None:
+        """Oracle: definition. A device is away: stream time stands, the day of a live run does
+        not; a run without such seconds goes by its samples alone."""
+        acts = (Act("Paper Kites", "19:00"), Act("Third Rail", "19:30"))
+        minute, seconds = [19 * 60.0], [1000.0]
+        live, other = (
+            Desk(
+                ("A",),
+                (1,),
+                order=RunningOrder(acts, follows_clock=True),
+                clock=lambda: minute[0],
+                seconds=paced_by,
+            )
+            for paced_by in (lambda: seconds[0], None)
+        )
+        for target in (live, other):
+            assert obeyed(target, time_s=5.0) == []
+        minute[0] += 30
+        seconds[0] += 0.9
+        assert obeyed(live, time_s=5.0) == []
+        seconds[0] += 0.1
+        (note,) = obeyed(live, time_s=5.0)
+        assert (note.act, note.time_s) == ("Third Rail", 5.0)
+        assert obeyed(other, time_s=5.0) == []
+
 
 class TestHolds:
     def test_a_hold_ends_by_itself(self) -> None:
@@ -81,6 +106,17 @@ class TestHolds:
         (note,) = obeyed(target, time_s=70.0)
         assert (note.by, note.channel, note.effect) == ("clock", 2, "the hold on Ida is over")
         assert target.held == frozenset()
+
+    def test_a_hold_of_a_live_run_ends_while_no_sound_comes(self) -> None:
+        """Oracle: the seconds of the command, on the clock; stream time stands."""
+        seconds = [1000.0]
+        target = desk(seconds=lambda: seconds[0])
+        obeyed(target, Command(Verb.HOLD, "key", channel=2, seconds=60), time_s=10.0)
+        seconds[0] += 59.9
+        assert obeyed(target, time_s=10.0) == []
+        seconds[0] += 0.1
+        (note,) = obeyed(target, time_s=10.0)
+        assert (note.effect, note.time_s) == ("the hold on Ida is over", 10.0)
 
     def test_release(self) -> None:
         """0 seconds releases; a second time it says that there was no hold."""
