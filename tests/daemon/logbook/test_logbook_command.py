@@ -4,6 +4,7 @@ import csv
 import io
 import json
 import re
+import sqlite3
 import sys
 
 import numpy as np
@@ -14,6 +15,7 @@ from logbook.books import INFO, howl, written
 from prehowl.daemon import cli
 from prehowl.daemon.events import Alert
 from prehowl.daemon.logbook.place import logbook_folder, logbook_path
+from prehowl.daemon.logbook.schema import VERSION
 from prehowl.daemon.logbook.sink import ClipPlan, LogbookSink
 from prehowl.daemon.notes import Note
 
@@ -58,6 +60,22 @@ def test_list_shows_what_there_is_and_tells_of_damage(capsys, home, saturday):
     code, _out, err = run(capsys, "logbook", "list")
     assert code == 1
     assert "torn.logbook: is no logbook" in err
+
+
+def test_list_tells_of_a_stranger_and_goes_on(capsys, home, saturday):
+    """Oracle: definition. Before `saturday` by name: of another program, of a later version."""
+    with sqlite3.connect(home / "another.logbook") as connection:
+        connection.execute("CREATE TABLE songs (name)")
+    connection.close()
+    later = written(home / "later.logbook", howl(3, 1, 4.0))
+    with sqlite3.connect(later) as connection:
+        connection.execute(f"PRAGMA user_version = {VERSION + 1}")
+    connection.close()
+    code, out, err = run(capsys, "logbook", "list")
+    assert code == 1
+    assert [line.split()[0] for line in out.splitlines()] == ["logbook", "saturday"]
+    assert "another.logbook: is a database of another program" in err
+    assert "later.logbook: was written by a later prehowl" in err
 
 
 def test_list_of_nothing_says_how_to_begin(capsys, tmp_path):
