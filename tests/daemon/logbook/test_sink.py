@@ -14,6 +14,7 @@ from rig.watching import poll
 from prehowl.daemon.errors import OutputError
 from prehowl.daemon.events import Alert
 from prehowl.daemon.facts import Fact, facts_of
+from prehowl.daemon.logbook.diary import HealthDiary
 from prehowl.daemon.logbook.reader import LogbookError, LogbookReader
 from prehowl.daemon.logbook.records import Entry
 from prehowl.daemon.logbook.sink import ClipPlan, LogbookSink
@@ -198,6 +199,15 @@ def test_a_fact_that_stands_hides_no_other_and_only_what_ended_is_no_more(opened
         (3.0, "no more: silence"),
         (3.0, "no more: Vox 1: exact zeros"),
     ]
+
+
+def test_only_the_receivers_of_now_are_remembered():
+    """Oracle: definition. A show may name others at any time, in a watch of weeks."""
+    diary = HealthDiary()
+    for n in range(100):
+        diary.changes(float(n), Health(targets=((f"tablet {n}", "refused"),)))
+    told = diary.changes(100.0, Health(targets=(("tablet 99", "refused"), ("tablet 0", "refused"))))
+    assert [change.text for change in told] == ["tablet 0: refused"]
 
 
 def test_notes_of_others_are_kept_whatever_they_are(opened, tmp_path):
