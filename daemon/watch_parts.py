@@ -55,7 +55,8 @@ def run_watch(
     outlets.tell_facts(inputs.facts)
     outlets.tell_facts(log.facts)
     osc = sink_for(show, version=version("prehowl"), channels=watched.numbers)
-    outlets.tell_targets(lambda: osc.target_health() + asked.health())
+    outlets.tell_targets(osc.target_health)
+    outlets.tell_osc_in(asked.counts)
     order = RunningOrder(show.acts, follows_clock=show.order.follow_clock)
     desk = Desk(
         names, watched.numbers, order=order, sources=(asked,), weak_bands=show.act_weak_bands

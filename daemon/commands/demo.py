@@ -141,7 +141,8 @@ def run(args: argparse.Namespace) -> int:
             pace=_pace(args),
             complete_health=lambda health: replace(
                 health,
-                targets=osc.target_health() + asked.health(),
+                targets=osc.target_health(),
+                osc_in=asked.counts(),
                 troubles=facts_of([] if logbook is None else [logbook.trouble()]),
             ),
             desk=desk,
