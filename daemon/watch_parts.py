@@ -11,6 +11,7 @@ from prehowl.daemon.engine_swap import ReplaceableEngine
 from prehowl.daemon.input_watch import InputWatch
 from prehowl.daemon.log import Log
 from prehowl.daemon.logbook.options import make_logbook
+from prehowl.daemon.logbook.records import LIVE, WATCHED_RECORDING
 from prehowl.daemon.logbook.sink import LogbookSink
 from prehowl.daemon.loop import LoopResult, StopFlag, run_loop
 from prehowl.daemon.osc_in.opened import OscInput
@@ -99,8 +100,8 @@ def run_watch(
             on_rate=in_force.at_rate,
             wiring=wiring_of(show, watched.numbers),
         )
-    if logbook is not None and logbook.unwritten:
-        log.warn(f"{logbook.unwritten} entries of the logbook could not be written")
+    if logbook is not None and logbook.missing:
+        log.warn(f"{logbook.missing} of the logbook could not be written")
     return result
 
 
@@ -139,7 +140,7 @@ def _add_logbook(
 ) -> LogbookSink | None:
     logbook = make_logbook(
         show,
-        command="watch",
+        command=LIVE if watched.is_live else WATCHED_RECORDING,
         source=watched.title,
         rate_hz=watched.source.rate_hz,
         numbers=watched.numbers,

@@ -78,6 +78,8 @@ class LogbookSink:
         self._open: list[_Open] = []
         self.unwritten = 0
         """After `close`: entries that could not be written."""
+        self.missing = ""
+        """After `close`: all that could not be written, in words; "" for nothing."""
 
     def start(self) -> None:
         """Open or make the file; see `Writer.start` for what is raised."""
@@ -126,6 +128,7 @@ class LogbookSink:
         """Finish open clips with what there is, write all, within a second."""
         self._finish(None)
         self.unwritten = self._writer.close()
+        self.missing = self._writer.missing()
 
     def _remember_at(self, rate_hz: int) -> None:
         self._rate_hz = rate_hz
