@@ -122,7 +122,7 @@ def _list_line(path: Path, reader: LogbookReader) -> str:
     if not runs:
         return f"{path.stem:<24} nothing yet"
     report = gather(reader)
-    watched = time_words(sum(one.last_time_s for one in runs))
+    watched = time_words(sum(one.watched_s for one in runs))
     megabytes = path.stat().st_size / 1e6
     torn = "" if all(one.is_ended for one in runs) else "  (running, or torn off)"
     return (
@@ -142,7 +142,7 @@ def _show(reader: LogbookReader, args: argparse.Namespace) -> int:
         name = printable(str(line.data.get("channel_name", "")))
         kept_as = _clip_of(line)
         mark = f"  clip of alert {kept_as[1]}" if kept_as in clips and kept_as else ""
-        when = when_words(runs[line.run], line.time_s)
+        when = when_words(runs[line.run], line.at, line.time_s)
         print(f"{when:>10}  {line.kind:<8} {name:<14} {printable(words(line))}{mark}")
     return OK
 
@@ -161,7 +161,7 @@ def _run_line(one: Run) -> str:
     return (
         f"run {one.id}: {day_words(one)}, {info.command} of {printable(info.source)}, "
         f"{counted(len(info.channels), 'channel')} at {info.rate_hz} Hz, "
-        f"{time_words(one.last_time_s)}{end}"
+        f"{time_words(one.watched_s)}{end}"
     )
 
 

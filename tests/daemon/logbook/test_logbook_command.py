@@ -18,6 +18,7 @@ from prehowl.daemon.logbook.place import logbook_folder, logbook_path
 from prehowl.daemon.logbook.schema import VERSION
 from prehowl.daemon.logbook.sink import ClipPlan, LogbookSink
 from prehowl.daemon.notes import Note
+from prehowl.daemon.sinks.words import time_words
 
 
 def run(capsys, *words) -> tuple[int, str, str]:
@@ -197,6 +198,11 @@ def test_what_is_printed_is_what_is_kept(capsys, home, recording, command):
     assert [
         {key: one[key] for key in printed[0]} for one in kept if one["kind"] == "ring"
     ] == printed
+    _code, out, _err = run(capsys, "logbook", "show", "sunday", "--kind", "ring")
+    # Nobody looks for a place in a recording by the hour at which it was analysed.
+    assert [line.split()[0] for line in out.splitlines()[1:]] == [
+        time_words(event["time_s"]) for event in printed
+    ]
 
 
 def test_the_show_file_asks_for_a_logbook_and_the_switch_keeps_audio_out(
