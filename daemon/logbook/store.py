@@ -107,6 +107,9 @@ class Store:
     def close(self) -> None:
         """Let go of the file, whatever state it is in. May be called twice."""
         with suppress(sqlite3.Error):
+            # As SQLite would by itself, were it not for files that have another name by now.
+            self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        with suppress(sqlite3.Error):
             self._connection.close()
         self._lock.release()
 

@@ -307,6 +307,7 @@ def test_a_file_that_is_taken_away_is_begun_anew(opened, tmp_path):
     path.rename(tmp_path / "tidied.logbook")
     sink.keep(Entry("note", 0.0, {"n": 2}))
     poll(lambda: _notes(path) == [2], "the second entry, in a new file")
+    assert _notes(tmp_path / "tidied.logbook") == [1]
 
 
 def test_a_file_that_proves_damaged_meanwhile_is_set_aside(opened, tmp_path, monkeypatch):
