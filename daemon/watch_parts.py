@@ -101,7 +101,7 @@ def run_watch(
             wiring=wiring_of(show, watched.numbers),
         )
     if logbook is not None and logbook.missing:
-        log.warn(f"{logbook.missing} of the logbook could not be written")
+        log.warn(logbook.missing)
     return result
 
 

@@ -148,6 +148,8 @@ def run(args: argparse.Namespace) -> int:
             desk=desk,
             wiring=wiring_of(_show(), numbers),
         )
+    if logbook is not None and logbook.missing:
+        _say(logbook.missing)
     if is_headless:
         _say(f"played {time_words(result.duration_s)}: {counted(result.alarms, 'alarm')}")
     return OK

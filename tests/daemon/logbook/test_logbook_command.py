@@ -17,6 +17,7 @@ from prehowl.daemon.events import Alert
 from prehowl.daemon.logbook.place import logbook_folder, logbook_path
 from prehowl.daemon.logbook.schema import VERSION
 from prehowl.daemon.logbook.sink import ClipPlan, LogbookSink
+from prehowl.daemon.logbook.store import Store
 from prehowl.daemon.notes import Note
 from prehowl.daemon.sinks.words import time_words
 
@@ -218,6 +219,19 @@ def test_the_show_file_asks_for_a_logbook_and_the_switch_keeps_audio_out(
     _code, out, _err = run(capsys, "logbook", "show", "from-show")
     assert " Vox " in out
     assert "clip of alert" not in out
+
+
+def test_what_a_scan_could_not_keep_is_told_at_its_end(capsys, home, recording, monkeypatch):
+    """Oracle: counted by hand: as many entries as are printed, and that of the disc itself."""
+
+    def full(*_: object) -> None:
+        raise sqlite3.OperationalError("database or disk is full")
+
+    monkeypatch.setattr(Store, "write", full)
+    words = ["scan", recording, "--format", "jsonl", "--logbook", "sunday", "--no-clips"]
+    code, out, err = run(capsys, *words)
+    assert code == 0
+    assert f"{out.count(chr(10)) + 1} entries and 1 spectrum of the logbook could not" in err
 
 
 def test_two_watches_on_one_logbook_are_refused(capsys, home, recording):
