@@ -221,7 +221,8 @@ class Writer:
     def _write_entries(self, store: Store) -> None:
         """Write all that wait, and before them what was lost: told where it is sure to be kept."""
         waiting, lost = self._backlog, self._backlog.untold()
-        why, told = waiting.why_spoilt, list[tuple[float, Item]]()
+        why = waiting.why_spoilt
+        told: list[tuple[float, Item]] = []
         if words := waiting.words(lost):
             because = f" ({why})" if why else ""
             entry = self._health(f"{words} from before this could not be kept{because}")
