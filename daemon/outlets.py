@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 
 from prehowl.daemon.facts import Fact, facts_of
-from prehowl.daemon.sinks.base import Health, Sink
+from prehowl.daemon.sinks.base import Health, OscInCounts, Sink
 from prehowl.daemon.sinks.guard import Guarded
 
 NOTICES = "notices"
@@ -21,6 +21,7 @@ class Outlets:
         self._troubles: list[Callable[[], str]] = []
         self._facts: list[Callable[[], Iterable[Fact]]] = []
         self._targets: Callable[[], tuple[tuple[str, str], ...]] = tuple
+        self._osc_in: Callable[[], OscInCounts | None] = lambda: None
 
     def add(self, sink: Sink, name: str, *, trouble: Callable[[], str] | None = None) -> None:
         """Add a sink; `trouble` tells what is wrong with it, "" while all is well."""
@@ -40,12 +41,16 @@ class Outlets:
         """Take the state of the OSC targets from there."""
         self._targets = targets
 
+    def tell_osc_in(self, counts: Callable[[], OscInCounts | None]) -> None:
+        """Take what has come in over OSC from there."""
+        self._osc_in = counts
+
     def completed(self, health: Health) -> Health:
         """Return the loop's health with what the sinks know."""
         own = [sink.fault for sink in self.sinks] + [told() for told in self._troubles]
         others = [fact for told in self._facts for fact in told()]
         troubles = (*health.troubles, *others, *facts_of(own))
-        return replace(health, targets=self._targets(), troubles=troubles)
+        return replace(health, targets=self._targets(), osc_in=self._osc_in(), troubles=troubles)
 
     def _tell(self, sink: Guarded, fault: Exception) -> None:
         """Say so; end the run after all where nobody is left to be told of a ring."""

@@ -12,6 +12,7 @@ from prehowl.daemon.engine_swap import ReplaceableEngine
 from prehowl.daemon.input_watch import InputWatch
 from prehowl.daemon.log import Log
 from prehowl.daemon.logbook.options import make_logbook
+from prehowl.daemon.logbook.records import LIVE, WATCHED_RECORDING
 from prehowl.daemon.logbook.sink import LogbookSink
 from prehowl.daemon.loop import LoopResult, StopFlag, run_loop
 from prehowl.daemon.osc_in.opened import OscInput
@@ -57,7 +58,8 @@ def run_watch(
     outlets.tell_facts(inputs.facts)
     outlets.tell_facts(log.facts)
     osc = sink_for(show, version=version("prehowl"), channels=watched.numbers)
-    outlets.tell_targets(lambda: osc.target_health() + asked.health())
+    outlets.tell_targets(osc.target_health)
+    outlets.tell_osc_in(asked.counts)
     order = RunningOrder(show.acts, follows_clock=show.order.follow_clock)
     desk = Desk(
         names,
@@ -106,8 +108,8 @@ def run_watch(
             on_rate=in_force.at_rate,
             wiring=wiring_of(show, watched.numbers),
         )
-    if logbook is not None and logbook.unwritten:
-        log.warn(f"{logbook.unwritten} entries of the logbook could not be written")
+    if logbook is not None and logbook.missing:
+        log.warn(logbook.missing)
     return result
 
 
@@ -147,7 +149,7 @@ def _add_logbook(
 ) -> LogbookSink | None:
     logbook = make_logbook(
         show,
-        command="watch",
+        command=LIVE if watched.is_live else WATCHED_RECORDING,
         source=watched.title,
         rate_hz=watched.source.rate_hz,
         numbers=watched.numbers,

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from prehowl.daemon.events import RingEvent
-from prehowl.daemon.sinks.base import Snapshot
+from prehowl.daemon.sinks.base import Health, Snapshot
 from prehowl.daemon.sinks.osc_bytes import bundle_bytes, message_bytes
 from prehowl.daemon.sinks.osc_messages import (
     CONTRACT_VERSION,
@@ -129,12 +129,18 @@ def view_packets(snapshot: Snapshot, sequence: int) -> list[bytes]:
     levels = [("b", _tenths(snapshot.level_dbfs)), ("b", _tenths(snapshot.peak_dbfs))]
     messages = [
         _status(snapshot),
-        *(datagram(TARGET, pair) for pair in snapshot.health.targets),
+        *(datagram(TARGET, pair) for pair in _targets(snapshot.health)),
         *([message_bytes(LEVELS.address, levels)] if snapshot.level_dbfs.size else []),
         *_suspicion(snapshot.suspicion),
         *(_ring(ring) for ring in snapshot.rings[:MOST_RINGS]),
     ]
     return packets("view", sequence, messages)
+
+
+def _targets(health: Health) -> list[tuple[str, str]]:
+    """Return the receivers, and what came in among them: a screen has one line for both."""
+    asked = [] if health.osc_in is None else [(health.osc_in.words, "ok")]
+    return [*health.targets, *asked]
 
 
 def packets(of: str, sequence: int, messages: Sequence[bytes]) -> list[bytes]:

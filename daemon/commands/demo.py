@@ -141,12 +141,15 @@ def run(args: argparse.Namespace) -> int:
             pace=_pace(args),
             complete_health=lambda health: replace(
                 health,
-                targets=osc.target_health() + asked.health(),
+                targets=osc.target_health(),
+                osc_in=asked.counts(),
                 troubles=facts_of([] if logbook is None else [logbook.trouble()]),
             ),
             desk=desk,
             wiring=wiring_of(_show(), numbers),
         )
+    if logbook is not None and logbook.missing:
+        _say(logbook.missing)
     if is_headless:
         _say(f"played {time_words(result.duration_s)}: {counted(result.alarms, 'alarm')}")
     return OK

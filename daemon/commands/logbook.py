@@ -5,7 +5,7 @@ import sys
 from pathlib import Path
 
 from prehowl.daemon.command_line import CommandParser, whole_number
-from prehowl.daemon.errors import FOUND_A_PROBLEM, OK, OutputError
+from prehowl.daemon.errors import FOUND_A_PROBLEM, OK, OutputError, PrehowlError
 from prehowl.daemon.logbook.export import words, write_clips, write_csv, write_jsonl
 from prehowl.daemon.logbook.place import SUFFIX, logbook_folder, logbook_path
 from prehowl.daemon.logbook.reader import Line, LogbookError, LogbookReader, Run
@@ -25,8 +25,8 @@ A bare name means a logbook in the user's data folder, anything with a slash or 
   report   one HTML page to keep or print: what rang, when, how bad, what to change tomorrow
   export   lines for scripts, clips and spectra as files
 
-exit codes: 0 fine; 1 a logbook in the list is damaged; 2 no such logbook, or wrong usage; 3 a
-result cannot be written."""
+exit codes: 0 fine; 1 a logbook in the list cannot be read; 2 no such logbook, or wrong usage; 3 a
+result cannot be written, or the file is of another program or a later version."""
 
 EXAMPLE = "prehowl logbook report saturday --output saturday.html"
 
@@ -100,7 +100,7 @@ def _refuse_absent_run(reader: LogbookReader, wanted: int | None) -> None:
 
 
 def _list(folder: Path) -> int:
-    """Print one line a logbook; a damaged one is told among the others."""
+    """Print one line a logbook; one that cannot be read is told among the others."""
     paths = sorted(folder.glob(f"*{SUFFIX}"))
     if not paths:
         _say(f"no logbook in {folder}. `prehowl watch --logbook saturday` begins one there")
@@ -111,7 +111,7 @@ def _list(folder: Path) -> int:
         try:
             with LogbookReader(path) as reader:
                 print(_list_line(path, reader))
-        except LogbookError as fault:
+        except PrehowlError as fault:  # damaged, of another program, of a later version
             _say(str(fault))
             code = FOUND_A_PROBLEM
     return code
@@ -122,7 +122,7 @@ def _list_line(path: Path, reader: LogbookReader) -> str:
     if not runs:
         return f"{path.stem:<24} nothing yet"
     report = gather(reader)
-    watched = time_words(sum(one.last_time_s for one in runs))
+    watched = time_words(sum(one.watched_s for one in runs))
     megabytes = path.stat().st_size / 1e6
     torn = "" if all(one.is_ended for one in runs) else "  (running, or torn off)"
     return (
@@ -142,7 +142,7 @@ def _show(reader: LogbookReader, args: argparse.Namespace) -> int:
         name = printable(str(line.data.get("channel_name", "")))
         kept_as = _clip_of(line)
         mark = f"  clip of alert {kept_as[1]}" if kept_as in clips and kept_as else ""
-        when = when_words(runs[line.run], line.time_s)
+        when = when_words(runs[line.run], line.at, line.time_s)
         print(f"{when:>10}  {line.kind:<8} {name:<14} {printable(words(line))}{mark}")
     return OK
 
@@ -161,7 +161,7 @@ def _run_line(one: Run) -> str:
     return (
         f"run {one.id}: {day_words(one)}, {info.command} of {printable(info.source)}, "
         f"{counted(len(info.channels), 'channel')} at {info.rate_hz} Hz, "
-        f"{time_words(one.last_time_s)}{end}"
+        f"{time_words(one.watched_s)}{end}"
     )
 
 

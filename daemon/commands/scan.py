@@ -17,6 +17,7 @@ from prehowl.daemon.logbook.options import (
     make_logbook,
     with_logbook_arguments,
 )
+from prehowl.daemon.logbook.sink import LogbookSink
 from prehowl.daemon.loop import run_loop
 from prehowl.daemon.output import open_output, write_fault
 from prehowl.daemon.sheets.in_show import with_sheets
@@ -154,11 +155,12 @@ class _Scan:
         said = len(source.warnings)
         engine = self.engine(source, path)
         names = _chosen(self.plan.show.names(source.file_channels), source)
+        sinks = self.sinks(source, path, names)
         try:
             result = run_loop(
                 source,
                 engine,
-                self.sinks(source, path, names),
+                sinks,
                 names=names,
                 channel_numbers=source.channel_numbers,
                 stop=self.stop,
@@ -171,7 +173,8 @@ class _Scan:
             raise
         except OSError as fault:
             raise write_fault(fault) from fault
-        for text in source.warnings[said:]:
+        kept_by = [sink for sink in sinks if isinstance(sink, LogbookSink)]
+        for text in (*source.warnings[said:], *(one.missing for one in kept_by if one.missing)):
             _say(text)
         self.tally.add(result, dict(zip(source.channel_numbers, names, strict=True)))
 

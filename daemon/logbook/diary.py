@@ -47,7 +47,7 @@ class HealthDiary:
         for name, state in health.targets:
             if state != self._targets.get(name, "ok"):
                 yield HealthChange("osc", f"{name}: {state}", state == "ok")
-            self._targets[name] = state
+        self._targets = dict(health.targets)  # those of now: a show may name others at any time
 
     def _wrong(self, health: Health) -> Iterator[HealthChange]:
         if health.source.state == "running":

@@ -9,7 +9,15 @@ from types import TracebackType
 from typing import Any
 
 from prehowl.daemon.errors import PrehowlError
-from prehowl.daemon.logbook.records import ChannelRow, Clip, RunInfo, Spectrum
+from prehowl.daemon.logbook.records import (
+    BEGUN_ANEW,
+    LIVE,
+    ChannelRow,
+    Clip,
+    Kind,
+    RunInfo,
+    Spectrum,
+)
 from prehowl.daemon.logbook.schema import MAGIC
 from prehowl.daemon.logbook.store import check_kind, unpacked
 
@@ -29,10 +37,17 @@ class Run:
     last_at: float
     last_time_s: float
     is_ended: bool  # False: still running, or torn off
+    begin_s: float = 0.0  # stream time; not 0 where the file was begun anew during a watch
 
-    def at(self, time_s: float) -> float:
-        """Return the wall clock of a moment of stream time, seconds since 1970."""
-        return self.started_at + time_s
+    @property
+    def is_live(self) -> bool:
+        """Tell whether it followed the clock: a recording's lines are written whenever it is."""
+        return self.info.command == LIVE
+
+    @property
+    def watched_s(self) -> float:
+        """Return how much of the stream it tells of, seconds."""
+        return max(0.0, self.last_time_s - self.begin_s)
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,8 +56,8 @@ class Line:
 
     id: int
     run: int
-    at: float
-    time_s: float
+    at: float  # when it came by the clock on the wall, seconds since 1970
+    time_s: float  # of the stream, which stands still while the device is away
     kind: str
     channel: int | None
     data: dict[str, Any]
@@ -155,7 +170,25 @@ class LogbookReader:
         channels = self._channels(number)
         info = RunInfo(command, source, title, rate_hz, version, channels)
         started_at, utc_offset_s, last_at, last_time_s = moments
-        return Run(number, info, started_at, utc_offset_s, last_at, last_time_s, bool(is_ended))
+        return Run(
+            number,
+            info,
+            started_at,
+            utc_offset_s,
+            last_at,
+            last_time_s,
+            bool(is_ended),
+            self._begin_s(number),
+        )
+
+    def _begin_s(self, run: int) -> float:
+        """Return the stream time of the first line of a run that was begun anew; of others 0."""
+        row = self._connection.execute(
+            "SELECT (SELECT min(time_s) FROM entries WHERE run = ?1) FROM entries "
+            "WHERE run = ?1 AND kind = ?2 AND data LIKE ?3 LIMIT 1",
+            (run, Kind.HEALTH, f'%"{BEGUN_ANEW}": true%'),
+        ).fetchone()
+        return 0.0 if row is None else float(row[0])
 
     def _channels(self, run: int) -> tuple[ChannelRow, ...]:
         rows = self._connection.execute(

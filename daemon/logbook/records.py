@@ -4,12 +4,18 @@ An entry is a kind, a moment and plain JSON data, so that a further kind of reco
 table: give it an `entry` and the logbook keeps, shows and exports it.
 """
 
+import json
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any, Protocol
 
 from prehowl.daemon.events import RingEvent
+
+BEGUN_ANEW = "begun_anew"
+"""True in the data of the health entry with which a run begins in the middle of a watch: its file
+was taken away or damaged. Stream time does not begin there at 0."""
 
 
 class Kind(StrEnum):
@@ -28,6 +34,35 @@ class Entry:
     time_s: float  # stream time
     data: Mapping[str, Any] = field(default_factory=dict)  # plain JSON types, no NaN
     channel: int | None = None  # from 1, where it belongs to one
+
+
+@dataclass(frozen=True, slots=True)
+class EntryRow:
+    """An entry as the file takes it."""
+
+    kind: str
+    time_s: float
+    channel: int | None
+    text: str  # JSON
+
+
+def entry_row(entry: Entry) -> EntryRow:
+    """Return an entry as the file takes it.
+
+    Raises
+    ------
+    Exception
+        Of whatever class the thing in it calls for that neither JSON nor SQLite can hold: NaN, an
+        object, half a character, a number of more than 64 bits.
+    """
+    kind, time_s = str(entry.kind), round(float(entry.time_s), 3)
+    text = json.dumps(dict(entry.data), ensure_ascii=False, allow_nan=False)
+    f"{kind}{text}".encode()  # as SQLite will
+    channel = None if entry.channel is None else int(entry.channel)
+    (channel or 0).to_bytes(8, signed=True)
+    if not math.isfinite(time_s):
+        raise ValueError(f"its time is {time_s}")
+    return EntryRow(kind, time_s, channel, text)
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,11 +150,15 @@ class ChannelRow:
     partner: str = ""  # label of the mix of a mic, or of the mic of a mix, where told
 
 
+LIVE = "watch"
+WATCHED_RECORDING = "watch --recording"
+
+
 @dataclass(frozen=True, slots=True)
 class RunInfo:
     """What one start of the program was about."""
 
-    command: str
+    command: str  # of a live watch `LIVE`, and no other
     source: str  # device or file
     title: str
     rate_hz: int

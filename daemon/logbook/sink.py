@@ -78,6 +78,8 @@ class LogbookSink:
         self._open: list[_Open] = []
         self.unwritten = 0
         """After `close`: entries that could not be written."""
+        self.missing = ""
+        """After `close`: all that could not be written, as a line for a person; "" for nothing."""
 
     def start(self) -> None:
         """Open or make the file; see `Writer.start` for what is raised."""
@@ -126,6 +128,8 @@ class LogbookSink:
         """Finish open clips with what there is, write all, within a second."""
         self._finish(None)
         self.unwritten = self._writer.close()
+        if missing := self._writer.missing():
+            self.missing = f"{missing} of the logbook could not be written"
 
     def _remember_at(self, rate_hz: int) -> None:
         self._rate_hz = rate_hz

@@ -6,7 +6,6 @@ kept out.
 """
 
 import array
-import json
 import sqlite3
 import sys
 import time
@@ -17,10 +16,10 @@ from pathlib import Path
 from prehowl.daemon.errors import OutputError
 from prehowl.daemon.logbook.lock import WriterLock
 from prehowl.daemon.logbook.place import SUFFIX
-from prehowl.daemon.logbook.records import Clip, Entry, RunInfo, Spectrum
+from prehowl.daemon.logbook.records import Clip, EntryRow, RunInfo, Spectrum
 from prehowl.daemon.logbook.schema import APPLICATION_ID, MAGIC, TABLES, VERSION
 
-Item = Entry | Clip | Spectrum
+Item = EntryRow | Clip | Spectrum
 
 DAMAGED = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
 BUSY_PATIENCE_S = 0.5
@@ -108,6 +107,9 @@ class Store:
     def close(self) -> None:
         """Let go of the file, whatever state it is in. May be called twice."""
         with suppress(sqlite3.Error):
+            # As SQLite would by itself, were it not for files that have another name by now.
+            self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        with suppress(sqlite3.Error):
             self._connection.close()
         self._lock.release()
 
@@ -130,11 +132,10 @@ class Store:
         return int(row.fetchone()[0])
 
     def _insert(self, at: float, item: Item) -> None:
-        if isinstance(item, Entry):
-            text = json.dumps(dict(item.data), ensure_ascii=False, allow_nan=False)
+        if isinstance(item, EntryRow):
             self._connection.execute(
                 "INSERT INTO entries VALUES (NULL, ?, ?, ?, ?, ?, ?)",
-                (self._run, at, round(item.time_s, 3), str(item.kind), item.channel, text),
+                (self._run, at, item.time_s, item.kind, item.channel, item.text),
             )
             return
         place = (self._run, item.ring, item.channel, item.time_s)
@@ -201,6 +202,15 @@ def is_damage(fault: sqlite3.Error) -> bool:
     """Tell whether a fault is one of the file itself; else disc or system are in trouble."""
     code = getattr(fault, "sqlite_errorcode", None)
     return code is not None and (code & 0xFF) in DAMAGED
+
+
+def fault_words(fault: Exception) -> str:
+    """Return why something could not be written; of a fault that nobody foresaw, its class too."""
+    if isinstance(fault, OSError):
+        return fault.strerror or str(fault)
+    is_known = isinstance(fault, sqlite3.Error | OutputError | DamagedError)
+    words = str(fault) if is_known else f"{type(fault).__name__}: {fault}"
+    return words.encode(errors="replace").decode()  # it stands in an entry, which must not fail
 
 
 def _refuse_strangers(path: Path) -> None:

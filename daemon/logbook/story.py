@@ -40,6 +40,7 @@ class RingStory:
     first_s: float  # stream time of the first event
     alarm_s: float | None  # when it became an alarm
     end_s: float | None  # when it cleared; None where the record ends before
+    at: float  # by the clock on the wall: of the alarm's line, without an alarm of the first
     level_dbfs: float  # the highest told
     growth_db_per_s: float | None  # the steepest told
     cut_db: float | None  # the largest advised
@@ -84,7 +85,7 @@ def rings_of(lines: Iterable[Line]) -> list[RingStory]:
             continue
         key = (line.run, int(line.data["id"]))
         if key in stories:
-            stories[key] = _gone_on(stories[key], line.data)
+            stories[key] = _gone_on(stories[key], line)
         else:
             stories[key] = _begun(line, acts.get(line.run, NO_ACT))
         alert = _alert_told(line.data)
@@ -114,18 +115,18 @@ def acts_of(lines: Iterable[Line], runs: Sequence[Run]) -> list[ActStory]:
         known = changes.get(line.run, [])
         if told is not None and (not known or known[-1][1] != told):
             known.append((line.time_s, told))
-    return [story for run in runs for story in _acts_of_run(run.id, changes[run.id], ends[run.id])]
+    return [story for run in runs for story in _acts_of_run(run, changes[run.id], ends[run.id])]
 
 
-def _acts_of_run(run: int, changes: list[tuple[float, str]], end_s: float) -> Iterator[ActStory]:
+def _acts_of_run(run: Run, changes: list[tuple[float, str]], end_s: float) -> Iterator[ActStory]:
     if not changes:
-        yield ActStory(run, NO_ACT, 0.0, end_s)
+        yield ActStory(run.id, NO_ACT, run.begin_s, end_s)
         return
     # What a line tells of an act may come after it began: the first holds from the start.
-    begins = [0.0, *(time_s for time_s, _ in changes[1:])]
+    begins = [run.begin_s, *(time_s for time_s, _ in changes[1:])]
     ends = [*begins[1:], max(end_s, begins[-1])]
     for begin_s, until_s, (_, name) in zip(begins, ends, changes, strict=True):
-        yield ActStory(run, name, begin_s, until_s)
+        yield ActStory(run.id, name, begin_s, until_s)
 
 
 def act_told(line: Line) -> str | None:
@@ -154,24 +155,26 @@ def _begun(line: Line, act: str) -> RingStory:
         first_s=time_s,
         alarm_s=time_s if WORSE.get(state, 0) >= WORSE["ringing"] else None,
         end_s=time_s if state == "cleared" else None,
+        at=line.at,
         level_dbfs=float(data["level_dbfs"]),
         growth_db_per_s=data["growth_db_per_s"],
         cut_db=data["cut_db"],
     )
 
 
-def _gone_on(story: RingStory, data: dict[str, Any]) -> RingStory:
+def _gone_on(story: RingStory, line: Line) -> RingStory:
     """Return the story with one more event in it."""
+    data = line.data
     state, time_s = str(data["state"]), float(data["time_s"])
     if state == "cleared":
         return replace(story, end_s=time_s)
-    is_alarm = WORSE.get(state, 0) >= WORSE["ringing"]
+    if story.alarm_s is None and WORSE.get(state, 0) >= WORSE["ringing"]:
+        story = replace(story, alarm_s=time_s, at=line.at)
     story = replace(
         story,
         level_dbfs=max(story.level_dbfs, float(data["level_dbfs"])),
         growth_db_per_s=_most(story.growth_db_per_s, data["growth_db_per_s"]),
         cut_db=_most(story.cut_db, data["cut_db"]),
-        alarm_s=time_s if is_alarm and story.alarm_s is None else story.alarm_s,
     )
     if WORSE.get(state, 0) <= WORSE[story.worst]:
         return story

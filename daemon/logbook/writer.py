@@ -1,27 +1,41 @@
 """The logbook's own thread: bounded queues in, transactions out; a full disc is waited for.
 
-Nothing here can hold up the loop. What cannot be written stays in memory, within bounds, and is
-written when the disc takes it again; what had to be given up is counted and told, in the logbook
-too. Entries go first, audio in a transaction after them: a nearly full disc still takes words.
+Nothing here can hold up the loop, and nothing that goes wrong ends the thread. What cannot be
+written stays in memory, within bounds, and is written when the disc takes it again; what had to be
+given up is counted and told, in the logbook too. Entries go first, then spectra, then clips, each
+of these in a transaction of its own: a nearly full disc still takes words.
 """
 
-import sqlite3
 import threading
 import time
-from collections import deque
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import TypeVar
 
 from prehowl.daemon.errors import OutputError
 from prehowl.daemon.logbook.clips import RawClip, RawSpectrum
-from prehowl.daemon.logbook.records import Clip, Entry, HealthChange, RunInfo, Spectrum
-from prehowl.daemon.logbook.store import DamagedError, Store, open_store, set_aside
+from prehowl.daemon.logbook.records import (
+    BEGUN_ANEW,
+    Clip,
+    Entry,
+    HealthChange,
+    RunInfo,
+    entry_row,
+)
+from prehowl.daemon.logbook.store import (
+    DamagedError,
+    Item,
+    Store,
+    fault_words,
+    open_store,
+    set_aside,
+)
+from prehowl.daemon.logbook.waiting import Backlog, Queue
 from prehowl.daemon.logbook.wall_clock import WallClock
 
-MOST_ENTRIES = 20_000
-"""Some 15 MB: a whole day of events while a disc is full."""
-MOST_AUDIO = 32
-"""Clips and spectra that wait, half a megabyte each at most; the first to be given up."""
+T = TypeVar("T")
+
 LIFE_S = 0.5
 """A sign of life at least so often, so that a torn run is known to the second."""
 RETRY_FIRST_S = 0.5
@@ -58,31 +72,27 @@ class Writer:
         clock : WallClock, optional
             Whose steps are noted.
         """
-        self.lost = 0  # entries given up
         self._path, self._info = path, info
         self._clip_bytes_most = clip_bytes_most
         self._may_wait = may_wait
         self._clock = WallClock() if clock is None else clock
         self._store: Store | None = None
-        self._news = threading.Condition()
-        self._entries: deque[tuple[float, Entry]] = deque()
-        self._raw: deque[tuple[float, RawClip | RawSpectrum]] = deque()
-        self._audio: deque[tuple[float, Clip | Spectrum]] = deque(maxlen=MOST_AUDIO)
+        self._backlog = Backlog()
         self._time_s = 0.0
         self._is_closing = False
         self._fault = ""
         self._note = ""
+        self._why_anew = ""  # another run in the middle of this one is to be begun
         self._are_clips_full = False
         self._pause_s = RETRY_FIRST_S
         self._retry_at_s = 0.0
         self._alive_at_s = 0.0
-        self._told_lost = 0
         self._thread = threading.Thread(target=self._run, name="logbook", daemon=True)
 
     def start(self) -> None:
         """Open the file and start the thread.
 
-        A disc that is full already is no reason not to watch: then the thread tries on.
+        A disc that is full already, or fails, is no reason not to watch: then the thread tries on.
 
         Raises
         ------
@@ -91,25 +101,15 @@ class Writer:
         """
         try:
             self._open()
-        except sqlite3.Error as fault:
+        except OutputError:
+            raise
+        except Exception as fault:
             self._fail(fault)
         self._thread.start()
 
     def put(self, item: Entry | RawClip | RawSpectrum) -> None:
         """Queue something; returns at once unless `may_wait`."""
-        with self._news:
-            if isinstance(item, Entry):
-                self._entries.append((time.time(), item))
-                if len(self._entries) > MOST_ENTRIES:
-                    self._entries.popleft()
-                    self.lost += 1
-            else:
-                while self._may_wait and len(self._raw) >= MOST_AUDIO and self._is_writing():
-                    self._news.wait(0.1)
-                self._raw.append((time.time(), item))
-                if len(self._raw) > MOST_AUDIO:
-                    self._raw.popleft()
-            self._news.notify_all()
+        self._backlog.put(item, self._may_wait_now)
 
     def at_time(self, time_s: float) -> None:
         """Note how far the stream has come, for the sign of life."""
@@ -121,19 +121,26 @@ class Writer:
 
     def trouble(self) -> str:
         """Return what is wrong with the logbook, for a person; "" while all is well."""
+        has_begun = self._thread.ident is not None
+        if has_begun and not self._is_closing and not self._thread.is_alive():
+            return "logbook no longer written (its writer has ended); the watch goes on"
         return self._fault or self._note
 
     def close(self) -> int:
         """Write what is pending, live within a second; return how many entries are lost."""
-        with self._news:
+        with self._backlog.news:
             self._is_closing = True
-            self._news.notify_all()
+            self._backlog.news.notify_all()
         if self._thread.ident is not None:
             self._thread.join(WAITING_PATIENCE_S if self._may_wait else CLOSE_PATIENCE_S)
-        return self.lost + len(self._entries)
+        return self._backlog.missing()[0]
 
-    def _is_writing(self) -> bool:
-        return self._thread.is_alive() and not self._fault
+    def missing(self) -> str:
+        """Return, after `close`, all that could not be written, in words; "" for nothing."""
+        return self._backlog.words(self._backlog.missing())
+
+    def _may_wait_now(self) -> bool:
+        return self._may_wait and self._thread.is_alive() and not self._fault
 
     def _run(self) -> None:
         while self._wait():
@@ -145,125 +152,150 @@ class Writer:
 
     def _wait(self) -> bool:
         """Return when there is work: news, a sign of life, a retry; False when closing."""
-        with self._news:
+        news = self._backlog.news
+        with news:
             now_s = time.monotonic()
             if self._is_closing:
                 return False
             if now_s < self._retry_at_s:
-                self._news.wait_for(lambda: self._is_closing, self._retry_at_s - now_s)
-            elif not self._entries and not self._raw:
-                self._news.wait(LIFE_S)
+                news.wait_for(lambda: self._is_closing, self._retry_at_s - now_s)
+            elif not self._backlog:
+                news.wait(LIFE_S)
             return not self._is_closing
 
     def _work(self) -> None:
-        """Encode and write what there is."""
-        self._encode()
-        if not self._entries and not self._audio and not self._is_life_due():
-            return
+        """Write what there is; whatever goes wrong is told and tried again, and ends no thread."""
         try:
-            if self._store is None or self._store.is_gone():
-                self._open()
-            assert self._store is not None
-            self._write(self._store)
-        except DamagedError as fault:
-            self._begin_anew(fault)
-        except (sqlite3.Error, OutputError) as fault:
+            try:
+                self._write_what_waits()
+            except DamagedError as fault:
+                self._begin_anew(fault)
+        except Exception as fault:
             self._fail(fault)
+
+    def _write_what_waits(self) -> None:
+        if not self._backlog and not self._is_life_due():
+            return
+        if self._store is None or self._store.is_gone():
+            self._open()
+        assert self._store is not None
+        self._write(self._store)
 
     def _is_life_due(self) -> bool:
         return self._is_closing or time.monotonic() - self._alive_at_s >= LIFE_S
 
-    def _encode(self) -> None:
-        with self._news:
-            raw = list(self._raw)
-            self._raw.clear()
-            self._news.notify_all()
-        for at, item in raw:
-            if self._are_clips_full and isinstance(item, RawClip):
-                continue  # it would be encoded for nothing, on a machine that has other work
-            made = item.measured() if isinstance(item, RawSpectrum) else item.encoded()
-            self._audio.append((at, made))
-
     def _open(self) -> None:
+        if self._store is not None:
+            self._let_go(f"{self._path} was taken away; a new one is begun")
+        self._store, note = open_store(self._path, self._info)
+        self._are_clips_full = False
+        self._note = note or self._note
+        if why := note or self._why_anew:
+            self._why_anew = ""
+            self._put_health(why, **{BEGUN_ANEW: True})
+
+    def _let_go(self, why: str) -> None:
+        """Close the store; what comes is another run, whatever file it will be in."""
+        self._why_anew = why
         if self._store is not None:
             self._store.close()
             self._store = None
-            self._remember(f"{self._path} was taken away; a new one is begun")
-        self._store, note = open_store(self._path, self._info)
-        self._are_clips_full = False
-        if note:
-            self._note = note
-            self._remember(note)
 
     def _write(self, store: Store) -> None:
-        self._tell_what_was_lost()
         if step := self._clock.step():
-            self._remember(step)
+            self._put_health(step)
         if store.rate_hz != self._info.rate_hz:
             store.run_at(self._info.rate_hz)
-        with self._news:
-            entries = list(self._entries)
-        store.write(entries, time.time(), self._time_s)
-        with self._news:
-            # While it was written, `put` may have given up some of the oldest.
-            for written in entries:
-                if self._entries and self._entries[0] is written:
-                    self._entries.popleft()
-        self._leave_out_clips(store)
-        if self._audio:
-            store.write(self._audio, time.time(), self._time_s)
-            self._audio.clear()
+        waiting = self._backlog
+        self._write_entries(store)
+        for spectrum in waiting.all(waiting.spectra):
+            self._write_some(store, waiting.spectra, [spectrum], RawSpectrum.measured)
+        for clip in waiting.all(waiting.clips):
+            self._write_some(store, waiting.clips, [clip], self._clip_if_wanted)
         self._alive_at_s = time.monotonic()
         self._pause_s = RETRY_FIRST_S
         if self._fault:
             self._fault = ""
-            self._remember("the logbook can be written again", is_well=True)
+            self._put_health("the logbook can be written again", is_well=True)
 
-    def _leave_out_clips(self, store: Store) -> None:
-        """Drop the clips that go beyond the size that was allowed."""
-        room = self._clip_bytes_most - store.clip_bytes
-        kept: list[tuple[float, Clip | Spectrum]] = []
-        for at, item in self._audio:
-            room -= len(item.flac) if isinstance(item, Clip) else 0
-            if isinstance(item, Spectrum) or room >= 0:
-                kept.append((at, item))
-            elif not self._are_clips_full:
-                self._are_clips_full = True
-                most = self._clip_bytes_most / 1e6
-                self._remember(f"clips have reached {most:g} MB; no further ones are kept")
-        self._audio = deque(kept, maxlen=MOST_AUDIO)
+    def _write_entries(self, store: Store) -> None:
+        """Write all that wait, and before them what was lost: told where it is sure to be kept."""
+        waiting, lost = self._backlog, self._backlog.untold()
+        why = waiting.why_spoilt
+        told: list[tuple[float, Item]] = []
+        if words := waiting.words(lost):
+            because = f" ({why})" if why else ""
+            entry = self._health(f"{words} from before this could not be kept{because}")
+            told.append((time.time(), entry_row(entry)))
+        self._write_some(store, waiting.entries, waiting.all(waiting.entries), entry_row, told)
+        waiting.tell(lost)
+        if waiting.why_spoilt == why:
+            waiting.why_spoilt = ""
 
-    def _tell_what_was_lost(self) -> None:
-        if self.lost > self._told_lost:
-            lost, self._told_lost = self.lost - self._told_lost, self.lost
-            self._remember(f"{lost} entries from before this could not be kept")
+    def _write_some(
+        self,
+        store: Store,
+        queue: Queue[T],
+        items: Sequence[tuple[float, T]],
+        make: Callable[[T], Item | None],
+        before: Sequence[tuple[float, Item]] = (),
+    ) -> None:
+        """Write the oldest items of a queue in one transaction, and a sign of life.
 
-    def _remember(self, text: str, *, is_well: bool = False) -> None:
-        self.put(HealthChange("logbook", text, is_well).entry(self._time_s))
+        What `make` cannot encode is given up: it would stand in the way of all others for ever.
+        """
+        ready, spoilt = list(before), set()
+        for place, (at, item) in enumerate(items):
+            try:
+                made = make(item)
+            except Exception as fault:
+                spoilt.add(place)
+                self._backlog.why_spoilt = f"{queue.one}: {fault_words(fault)}"
+            else:
+                ready += [] if made is None else [(at, made)]
+        store.write(ready, time.time(), self._time_s)
+        self._backlog.done(queue, items, spoilt)
+
+    def _clip_if_wanted(self, raw: RawClip) -> Clip | None:
+        """Encode a clip; None where it goes beyond the size that was allowed."""
+        if self._are_clips_full or self._store is None:
+            return None  # it would be encoded for nothing, on a machine that has other work
+        clip = raw.encoded()
+        if self._store.clip_bytes + len(clip.flac) <= self._clip_bytes_most:
+            return clip
+        self._are_clips_full = True
+        most = self._clip_bytes_most / 1e6
+        self._put_health(f"clips have reached {most:g} MB; no further ones are kept")
+        return None
+
+    def _put_health(self, text: str, *, is_well: bool = False, **more: bool) -> None:
+        self.put(self._health(text, is_well=is_well, **more))
+
+    def _health(self, text: str, *, is_well: bool = False, **more: bool) -> Entry:
+        entry = HealthChange("logbook", text, is_well).entry(self._time_s)
+        return replace(entry, data={**entry.data, **more})
 
     def _fail(self, fault: Exception) -> None:
         """Say so, keep what there is, and leave the disc alone for a while."""
         is_first = not self._fault
-        self._fault = f"logbook not written ({fault}); the watch goes on, trying again"
+        self._fault = f"logbook not written ({fault_words(fault)}); the watch goes on, trying again"
         if is_first:
-            self._remember(self._fault)
+            self._put_health(self._fault)
         self._retry_at_s = time.monotonic() + self._pause_s
         self._pause_s = min(2 * self._pause_s, RETRY_LONGEST_S)
 
     def _begin_anew(self, fault: DamagedError) -> None:
         """Set a file aside that was damaged while it was written."""
-        if self._store is not None:
-            self._store.close()
-            self._store = None
+        self._let_go(f"{self._path} was damaged ({fault})")
         aside = set_aside(self._path)
         self._note = f"logbook {self._path} was damaged ({fault}); set aside as {aside.name}"
-        self._remember(self._note)
+        self._why_anew = self._note
 
     def _end(self, store: Store) -> None:
         try:
-            if not self._entries:
+            if not self._backlog.entries.kept:
                 store.end()
-        except sqlite3.Error as fault:
-            self._fault = f"logbook not written ({fault})"
+        except Exception as fault:
+            self._fault = f"logbook not written ({fault_words(fault)})"
         finally:
             store.close()

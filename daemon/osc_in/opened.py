@@ -8,6 +8,7 @@ from prehowl.daemon.attach.subscribers import Subscribers
 from prehowl.daemon.osc_in.receiver import Receiver
 from prehowl.daemon.osc_in.verbs import Command
 from prehowl.daemon.show.osc_tables import OscIn
+from prehowl.daemon.sinks.base import OscInCounts
 
 
 class OscInput:
@@ -60,9 +61,9 @@ class OscInput:
         """Return the commands that wait, oldest first."""
         return [] if self.receiver is None else self.receiver.take()
 
-    def health(self) -> tuple[tuple[str, str], ...]:
-        """Return what the health line says, in the form of the targets' health."""
+    def counts(self) -> OscInCounts | None:
+        """Return what has come in so far, None where OSC in is off."""
         if self.receiver is None:
-            return ()
+            return None
         counts = self.receiver.counts
-        return ((f"in {self.receiver.where}, {counts.taken} in, {counts.refused} refused", "ok"),)
+        return OscInCounts(self.receiver.where, counts.taken, counts.refused)

@@ -124,7 +124,7 @@ def run_job(job: Job, stop: StopFlag) -> tuple[State, dict[str, Any] | None]:
             stop=stop,
             pace=job.pace,
             complete_health=lambda health: replace(
-                health, targets=osc.target_health() + asked.health()
+                health, targets=osc.target_health(), osc_in=asked.counts()
             ),
             warn=_say,
             desk=desk,

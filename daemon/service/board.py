@@ -4,7 +4,7 @@ import os
 import threading
 import time
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from prehowl.daemon.alerts_now import alerts_of
@@ -93,6 +93,7 @@ class StatusBoard:
             "lost_samples": health.source.lost_samples,
             "dropped_blocks": health.dropped_blocks,
             "targets": dict(health.targets),
+            "osc_in": None if health.osc_in is None else asdict(health.osc_in),
             "troubles": list(lines_of(health.troubles)),
             "rings": [ring.record() for ring in snapshot.rings],
             "alerts": [alert.record() for alert in alerts_of(snapshot.rings)],

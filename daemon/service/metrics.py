@@ -71,6 +71,11 @@ def _families(record: Mapping[str, Any]) -> Iterator[tuple[str, str, str, Sample
         ("prehowl_dropped_blocks", "dropped_blocks", "Blocks left out because analysis lagged."),
     ):
         yield name, "counter", text, [({}, record.get(key, 0))]
+    asked = record.get("osc_in")
+    if asked is not None:
+        taken, refused = "Messages of OSC in that were taken.", "What OSC in has refused."
+        yield "prehowl_osc_in_taken", "counter", taken, [({}, asked["taken"])]
+        yield "prehowl_osc_in_refused", "counter", refused, [({}, asked["refused"])]
     yield "prehowl_osc_target_ok", "gauge", "1 while an OSC receiver is well.", targets
     yield "prehowl_troubles", "gauge", "What else is wrong.", [({}, len(record["troubles"]))]
 
@@ -81,7 +86,13 @@ def _lines(name: str, kind: str, text: str, samples: Samples) -> Iterator[str]:
     tail = {"counter": "_total", "info": "_info"}.get(kind, "")
     for labels, value in samples:
         inside = ",".join(f'{key}="{_escaped(told)}"' for key, told in labels.items())
-        yield f"{name}{tail}{{{inside}}} {value:g}" if inside else f"{name}{tail} {value:g}"
+        figure = _figure(value)
+        yield f"{name}{tail}{{{inside}}} {figure}" if inside else f"{name}{tail} {figure}"
+
+
+def _figure(value: float) -> str:
+    """Return a value with all its digits: a counter that moves in steps of ten says too little."""
+    return str(int(value)) if float(value).is_integer() else repr(value)
 
 
 def _escaped(text: str) -> str:

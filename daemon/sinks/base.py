@@ -18,6 +18,20 @@ from prehowl.daemon.weak_bands import WeakBands
 
 
 @dataclass(frozen=True, slots=True)
+class OscInCounts:
+    """What OSC in has taken and refused so far."""
+
+    where: str  # host and port
+    taken: int
+    refused: int
+
+    @property
+    def words(self) -> str:
+        """All of it for a person, after the word OSC."""
+        return f"in {self.where}, {self.taken} in, {self.refused} refused"
+
+
+@dataclass(frozen=True, slots=True)
 class Health:
     """How the daemon is doing."""
 
@@ -27,6 +41,7 @@ class Health:
     targets: tuple[tuple[str, str], ...] = ()  # OSC target name -> "ok" or what is wrong
     troubles: tuple[Fact, ...] = ()  # what else is wrong now
     shed_level: int = 0  # how many things are left out because the machine cannot keep up
+    osc_in: OscInCounts | None = None  # None where OSC in is off
 
     @property
     def detail(self) -> str:

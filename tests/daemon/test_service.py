@@ -30,7 +30,7 @@ from prehowl.daemon.service.metrics import CONTENT_TYPE, MetricsServer, metrics_
 from prehowl.daemon.service.notify import Notifier, ServiceSink
 from prehowl.daemon.service.reload import on_hangup
 from prehowl.daemon.service.socket import StatusServer, runtime_folders, watches
-from prehowl.daemon.sinks.base import Health
+from prehowl.daemon.sinks.base import Health, OscInCounts
 from prehowl.daemon.sources.base import SourceHealth
 from prehowl.detectors.rings import RingState
 
@@ -240,6 +240,23 @@ class TestMetrics:
         assert found["prehowl_lost_samples", "counter"][()] == 480
         assert found["prehowl_osc_target_ok", "gauge"][(("target", "lights"),)] == 0
         assert found["prehowl", "info"][(("version", "9.9"),)] == 1
+
+    def test_every_digit_of_a_figure_is_told(self):
+        """Oracle: the same parser. A counter of millions moves by ones; a share keeps its part."""
+        told = {"source": SourceHealth(lost_samples=12_345_678), "load": 0.125}
+        found = self.families(board(**told).record())
+        assert found["prehowl_lost_samples", "counter"][()] == 12_345_678
+        assert found["prehowl_load_ratio", "gauge"][()] == 0.125
+
+    def test_what_comes_in_over_osc_changes_figures_and_no_name(self):
+        """Oracle: definition. Labels stay: a new one at every count would fill a database."""
+        one, other = (
+            self.families(board(osc_in=OscInCounts("0.0.0.0:9010", n, 2)).record()) for n in (5, 6)
+        )
+        assert [found["prehowl_osc_in_taken", "counter"][()] for found in (one, other)] == [5, 6]
+        assert one["prehowl_osc_in_refused", "counter"][()] == 2
+        labels = [{(*key, *samples) for key, samples in found.items()} for found in (one, other)]
+        assert labels[0] == labels[1]
 
     def test_a_watch_that_has_only_begun_is_readable_too(self):
         """Oracle: the same parser."""

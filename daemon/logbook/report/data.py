@@ -97,12 +97,21 @@ def gather(reader: LogbookReader, run: int | None = None) -> Report:
     )
 
 
-def when_words(run: Run, time_s: float) -> str:
-    """Return a moment as the clock on the wall for a live watch, else as a place in the stream."""
-    if run.info.command != "watch":
+def when_words(run: Run, at: float, time_s: float) -> str:
+    """Return a moment as the clock on the wall for a live watch, else as a place in the stream.
+
+    Parameters
+    ----------
+    run : Run
+    at : float
+        Of the line that told of it, seconds since 1970. It cannot be had from the stream's time,
+        which stands still while the device is away or the computer sleeps.
+    time_s : float
+        Stream time.
+    """
+    if not run.is_live:
         return time_words(time_s)
-    there = time.gmtime(run.at(time_s) + run.utc_offset_s)
-    return time.strftime("%H:%M:%S", there)
+    return time.strftime("%H:%M:%S", time.gmtime(at + run.utc_offset_s))
 
 
 def day_words(run: Run) -> str:
@@ -136,7 +145,7 @@ def _worst(
     return tuple(
         Moment(
             incident=incident,
-            when=when_words(runs[lead.run], lead.alarm_s or lead.onset_s),
+            when=when_words(runs[lead.run], lead.at, lead.alarm_s or lead.onset_s),
             clip=reader.clip(*incident.clip),
             spectrum=spectra.get(incident.clip),
         )
@@ -152,4 +161,4 @@ def _badness(incident: Incident) -> tuple[int, float, float]:
 
 
 def _health(line: Line, run: Run) -> tuple[str, str]:
-    return when_words(run, line.time_s), str(line.data["text"])
+    return when_words(run, line.at, line.time_s), str(line.data["text"])

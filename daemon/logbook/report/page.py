@@ -39,7 +39,7 @@ def page(report: Report) -> str:
 
 def _head(report: Report) -> str:
     first = report.runs[0]
-    length_s = sum(run.last_time_s for run in report.runs)
+    length_s = sum(run.watched_s for run in report.runs)
     torn = sum(not run.is_ended for run in report.runs)
     facts = [
         f"{day_words(first)}",

@@ -117,10 +117,12 @@ def health_parts(health: Health, *, has_fresh_loss: bool) -> tuple[list[str], li
     """Return what is well and what is not, each in a few words; old losses are only counted."""
     source = health.source
     targets = [clean(f"OSC {name} {state}") for name, state in health.targets]
+    asked = [] if health.osc_in is None else [clean(f"OSC {health.osc_in.words}")]
     checks = (
         (f"input {source.state}", source.state in ("running", "ended")),
         (f"load {100 * health.load:.0f} %", health.load < BUSY_LOAD),
         *((text, text.endswith(" ok")) for text in targets),
+        *((text, True) for text in asked),
         (f"overflows {source.overflows}", source.overflows == 0 or not has_fresh_loss),
         (f"dropped {health.dropped_blocks}", health.dropped_blocks == 0 or not has_fresh_loss),
         (f"lost samples {source.lost_samples}", source.lost_samples == 0 or not has_fresh_loss),

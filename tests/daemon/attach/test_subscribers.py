@@ -221,6 +221,14 @@ def test_a_show_that_forbids_attaching_lets_nobody_see() -> None:
     assert OscInput(OscIn()).subscribers(title="x", numbers=(1,), names=("a",)) == []
 
 
+def test_what_comes_in_is_counted() -> None:
+    """Oracle: counted by hand: one datagram that is no OSC; off means no figures."""
+    assert OscInput(OscIn()).counts() is None
+    asked = OscInput(OscIn(port=9010))
+    asked.receiver.inbox.take_in(b"x", ("127.0.0.1", 5000))
+    assert (asked.counts().taken, asked.counts().refused) == (0, 1)
+
+
 def test_message_of_a_stranger_never_reaches_the_subscribers() -> None:
     """The allow-list holds for attaching as for verbs."""
     asked = OscInput(OscIn(port=9010))

@@ -25,7 +25,7 @@ from prehowl.daemon.events import Alert
 from prehowl.daemon.facts import facts_of
 from prehowl.daemon.notes import Note
 from prehowl.daemon.osc_in.decode import messages_in
-from prehowl.daemon.sinks.base import Health, Snapshot
+from prehowl.daemon.sinks.base import Health, OscInCounts, Snapshot
 from prehowl.daemon.sinks.osc_bytes import message_bytes
 from prehowl.daemon.sinks.osc_messages import control_datagram, ring_datagram
 from prehowl.daemon.sources.base import SourceHealth
@@ -92,6 +92,14 @@ class TestRoundTrip:
             assert replace(ring, frequency_hz=0, level_dbfs=0, margin_db=0) == replace(
                 original, frequency_hz=0, level_dbfs=0, margin_db=0
             )
+
+    def test_what_came_in_is_a_line_of_the_attached_screen_too(self) -> None:
+        """Oracle: the words of the daemon's own screen."""
+        counts, sent, reader = OscInCounts("0.0.0.0:9010", 5, 2), moment(), Reader()
+        heard(show_packets(SHOWN, 1), reader)
+        told = view_packets(replace(sent, health=replace(sent.health, osc_in=counts)), 2)
+        (got,) = [h.snapshot for h in heard(told, reader) if h.snapshot]
+        assert got.health.targets == (*sent.health.targets, (counts.words, "ok"))
 
     def test_events_and_notes_come_back(self) -> None:
         """Oracle: what was sent; what is not known stays unknown."""

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from rich.cells import cell_len
 from rich.console import Console
 
-from prehowl.daemon.sinks.base import Health
+from prehowl.daemon.sinks.base import Health, OscInCounts
 from prehowl.daemon.sinks.dashboard import examples, render
 from prehowl.daemon.sinks.dashboard.glyphs import ASCII, UNICODE
 from prehowl.daemon.sinks.dashboard.model import HOLD_ALARM_S, Model
@@ -260,6 +260,9 @@ def test_health_names_what_is_wrong_first():
     assert good == ["input running", "OSC a ok", "lost samples 0"]
     _, bad = health_parts(health, has_fresh_loss=False)
     assert bad == ["load 95 %", "OSC b refused"]
+    health = Health(osc_in=OscInCounts("0.0.0.0:9010", 5, 2))
+    good, bad = health_parts(health, has_fresh_loss=True)
+    assert ("OSC in 0.0.0.0:9010, 5 in, 2 refused" in good, bad) == (True, [])
 
 
 def test_lost_audio_is_news_for_a_minute():

@@ -4,6 +4,7 @@ import csv
 import io
 import json
 import re
+import sqlite3
 import sys
 
 import numpy as np
@@ -14,8 +15,11 @@ from logbook.books import INFO, howl, written
 from prehowl.daemon import cli
 from prehowl.daemon.events import Alert
 from prehowl.daemon.logbook.place import logbook_folder, logbook_path
+from prehowl.daemon.logbook.schema import VERSION
 from prehowl.daemon.logbook.sink import ClipPlan, LogbookSink
+from prehowl.daemon.logbook.store import Store
 from prehowl.daemon.notes import Note
+from prehowl.daemon.sinks.words import time_words
 
 
 def run(capsys, *words) -> tuple[int, str, str]:
@@ -58,6 +62,22 @@ def test_list_shows_what_there_is_and_tells_of_damage(capsys, home, saturday):
     code, _out, err = run(capsys, "logbook", "list")
     assert code == 1
     assert "torn.logbook: is no logbook" in err
+
+
+def test_list_tells_of_a_stranger_and_goes_on(capsys, home, saturday):
+    """Oracle: definition. Before `saturday` by name: of another program, of a later version."""
+    with sqlite3.connect(home / "another.logbook") as connection:
+        connection.execute("CREATE TABLE songs (name)")
+    connection.close()
+    later = written(home / "later.logbook", howl(3, 1, 4.0))
+    with sqlite3.connect(later) as connection:
+        connection.execute(f"PRAGMA user_version = {VERSION + 1}")
+    connection.close()
+    code, out, err = run(capsys, "logbook", "list")
+    assert code == 1
+    assert [line.split()[0] for line in out.splitlines()] == ["logbook", "saturday"]
+    assert "another.logbook: is a database of another program" in err
+    assert "later.logbook: was written by a later prehowl" in err
 
 
 def test_list_of_nothing_says_how_to_begin(capsys, tmp_path):
@@ -179,6 +199,11 @@ def test_what_is_printed_is_what_is_kept(capsys, home, recording, command):
     assert [
         {key: one[key] for key in printed[0]} for one in kept if one["kind"] == "ring"
     ] == printed
+    _code, out, _err = run(capsys, "logbook", "show", "sunday", "--kind", "ring")
+    # Nobody looks for a place in a recording by the hour at which it was analysed.
+    assert [line.split()[0] for line in out.splitlines()[1:]] == [
+        time_words(event["time_s"]) for event in printed
+    ]
 
 
 def test_the_show_file_asks_for_a_logbook_and_the_switch_keeps_audio_out(
@@ -194,6 +219,19 @@ def test_the_show_file_asks_for_a_logbook_and_the_switch_keeps_audio_out(
     _code, out, _err = run(capsys, "logbook", "show", "from-show")
     assert " Vox " in out
     assert "clip of alert" not in out
+
+
+def test_what_a_scan_could_not_keep_is_told_at_its_end(capsys, home, recording, monkeypatch):
+    """Oracle: counted by hand: as many entries as are printed, and that of the disc itself."""
+
+    def full(*_: object) -> None:
+        raise sqlite3.OperationalError("database or disk is full")
+
+    monkeypatch.setattr(Store, "write", full)
+    words = ["scan", recording, "--format", "jsonl", "--logbook", "sunday", "--no-clips"]
+    code, out, err = run(capsys, *words)
+    assert code == 0
+    assert f"{out.count(chr(10)) + 1} entries and 1 spectrum of the logbook could not" in err
 
 
 def test_two_watches_on_one_logbook_are_refused(capsys, home, recording):

@@ -14,6 +14,7 @@ from rig.watching import poll
 from prehowl.daemon.errors import OutputError
 from prehowl.daemon.events import Alert
 from prehowl.daemon.facts import Fact, facts_of
+from prehowl.daemon.logbook.diary import HealthDiary
 from prehowl.daemon.logbook.reader import LogbookError, LogbookReader
 from prehowl.daemon.logbook.records import Entry
 from prehowl.daemon.logbook.sink import ClipPlan, LogbookSink
@@ -200,6 +201,15 @@ def test_a_fact_that_stands_hides_no_other_and_only_what_ended_is_no_more(opened
     ]
 
 
+def test_only_the_receivers_of_now_are_remembered():
+    """Oracle: definition. A show may name others at any time, in a watch of weeks."""
+    diary = HealthDiary()
+    for n in range(100):
+        diary.changes(float(n), Health(targets=((f"tablet {n}", "refused"),)))
+    told = diary.changes(100.0, Health(targets=(("tablet 99", "refused"), ("tablet 0", "refused"))))
+    assert [change.text for change in told] == ["tablet 0: refused"]
+
+
 def test_notes_of_others_are_kept_whatever_they_are(opened, tmp_path):
     """Oracle: definition. Anything with a record is an entry of the kind it calls itself."""
 
@@ -297,6 +307,7 @@ def test_a_file_that_is_taken_away_is_begun_anew(opened, tmp_path):
     path.rename(tmp_path / "tidied.logbook")
     sink.keep(Entry("note", 0.0, {"n": 2}))
     poll(lambda: _notes(path) == [2], "the second entry, in a new file")
+    assert _notes(tmp_path / "tidied.logbook") == [1]
 
 
 def test_a_file_that_proves_damaged_meanwhile_is_set_aside(opened, tmp_path, monkeypatch):

@@ -14,7 +14,7 @@ from logbook.books import INFO
 from prehowl.daemon.errors import OutputError
 from prehowl.daemon.logbook.lock import WriterLock
 from prehowl.daemon.logbook.reader import LogbookError, LogbookReader
-from prehowl.daemon.logbook.records import Clip, Entry, Spectrum
+from prehowl.daemon.logbook.records import Clip, Entry, EntryRow, Spectrum, entry_row
 from prehowl.daemon.logbook.schema import MAGIC, VERSION
 from prehowl.daemon.logbook.store import DamagedError, Store, open_store, packed, unpacked
 
@@ -28,10 +28,35 @@ def path(tmp_path) -> Path:
 def write(path: Path, count: int, *, end: bool = True) -> None:
     """Write so many numbered entries as one run."""
     store = Store(path, INFO)
-    store.write([(100.0 + n, Entry("note", n / 2, {"n": n}, n)) for n in range(count)], 200.0, 9.5)
+    store.write(
+        [(100.0 + n, entry_row(Entry("note", n / 2, {"n": n}, n))) for n in range(count)],
+        200.0,
+        9.5,
+    )
     if end:
         store.end()
     store.close()
+
+
+def note(number: int) -> EntryRow:
+    """Return a numbered entry."""
+    return entry_row(Entry("note", 0.0, {"n": number}))
+
+
+@pytest.mark.parametrize(
+    "entry",
+    [
+        Entry("note", 0.0, {"n": float("nan")}),
+        Entry("note", 0.0, {"n": object()}),
+        Entry("note", 0.0, {"n": "half a character: \ud800"}),
+        Entry("note", float("nan")),
+        Entry("note", 0.0, {}, 2**63),
+    ],
+)
+def test_what_neither_json_nor_sqlite_can_hold_is_refused_before_it_is_written(entry):
+    """Oracle: RFC 8259 (no NaN, from memory); Unicode; SQLite's integers of 64 bits."""
+    with pytest.raises((ValueError, TypeError, OverflowError)):
+        entry_row(entry)
 
 
 def numbers(path: Path) -> list[int]:
@@ -46,7 +71,11 @@ def test_what_is_written_is_read(path):
     clip = Clip(3, 2, 4.5, 0.25, 48000, b"\0flac\xff")
     spectrum = Spectrum(3, 2, 4.5, 5.86, (-120.0, -3.01, 0.0))
     store.write(
-        [(1.5, Entry("odd kind", 4.25, {"ä": [1, None]}, 2)), (2.5, clip), (2.5, spectrum)],
+        [
+            (1.5, entry_row(Entry("odd kind", 4.25, {"ä": [1, None]}, 2))),
+            (2.5, clip),
+            (2.5, spectrum),
+        ],
         7.0,
         4.5,
     )
@@ -78,12 +107,12 @@ def test_a_further_start_goes_on_in_the_same_file(path):
 
 
 def test_a_write_that_fails_leaves_nothing_of_itself(path):
-    """Oracle: definition of a transaction. JSON knows no NaN; the entry before it stays out."""
+    """Oracle: definition of a transaction; the table takes no entry without a kind."""
     store = Store(path, INFO)
-    good, bad = Entry("note", 0.0, {"n": 1}), Entry("note", 0.0, {"n": float("nan")})
-    with pytest.raises(ValueError, match="JSON"):
-        store.write([(0.0, good), (0.0, bad)], 0.0, 0.0)
-    store.write([(0.0, Entry("note", 0.0, {"n": 2}))], 0.0, 0.0)
+    bad = EntryRow(None, 0.0, None, "{}")
+    with pytest.raises(sqlite3.IntegrityError):
+        store.write([(0.0, note(1)), (0.0, bad)], 0.0, 0.0)
+    store.write([(0.0, note(2))], 0.0, 0.0)
     store.close()
     assert numbers(path) == [2]
 
@@ -101,7 +130,7 @@ def test_a_second_writer_is_refused_also_from_another_process(path):
         [sys.executable, "-c", code], capture_output=True, text=True, check=False
     )
     assert "another prehowl is writing it" in other.stderr
-    store.write([(0.0, Entry("note", 0.0, {"n": 5}))], 0.0, 0.0)
+    store.write([(0.0, note(5))], 0.0, 0.0)
     store.close()
     assert numbers(path) == [5]
     WriterLock(path).release()
@@ -110,7 +139,7 @@ def test_a_second_writer_is_refused_also_from_another_process(path):
 def test_a_reader_is_not_kept_out(path):
     """Oracle: definition. What is committed can be read while the writer holds the file."""
     store = Store(path, INFO)
-    store.write([(0.0, Entry("note", 0.0, {"n": 5}))], 0.0, 0.0)
+    store.write([(0.0, note(5))], 0.0, 0.0)
     assert numbers(path) == [5]
     store.close()
 
@@ -147,7 +176,7 @@ def test_damage_that_shows_while_writing_is_told_as_such(path):
 
 def _write_on(store: Store) -> None:
     for n in range(20000):
-        store.write([(0.0, Entry("note", 0.0, {"n": n}))], 0.0, 0.0)
+        store.write([(0.0, note(n))], 0.0, 0.0)
 
 
 def test_files_of_others_are_left_alone(tmp_path):

@@ -25,6 +25,7 @@ def story(id: int, channel: int, onset_s: float, **told) -> RingStory:
         "first_s": onset_s,
         "alarm_s": onset_s + 0.5,
         "end_s": onset_s + 2.0,
+        "at": 1e9 + onset_s + 0.5,
         "level_dbfs": -20.0,
         "growth_db_per_s": 40.0,
         "cut_db": 3.0,
@@ -39,6 +40,14 @@ def test_a_ring_is_told_from_its_first_event_to_its_last(tmp_path):
         (ring,) = rings_of(reader.lines())
     assert (ring.onset_s, ring.alarm_s, ring.end_s, ring.worst) == (4.0, 4.5, 5.5, "howling")
     assert (ring.channel, ring.band_hz, ring.act, ring.cut_db) == (1, 2500.0, "First", 3.0)
+
+
+def test_a_ring_is_placed_on_the_clock_by_the_line_of_its_alarm(tmp_path):
+    """Oracle: definition. The second line is the alarm's; a suspicion has but its first."""
+    path = written(tmp_path / "a.logbook", [*howl(3, 1, 4.0), *howl(4, 1, 9.0)[:1]])
+    with LogbookReader(path) as reader:
+        lines = [replace(line, at=1e9 + n) for n, line in enumerate(reader.lines(kind="ring"))]
+    assert [ring.at for ring in rings_of(lines)] == [1e9 + 1, 1e9 + 4]
 
 
 def test_what_was_never_an_alarm_or_never_ended_says_so(tmp_path):
