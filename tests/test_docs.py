@@ -32,6 +32,7 @@ from prehowl.detectors.lone_tone import (
     MULTIPLES,
     STANDS_S,
 )
+from prehowl.detectors.lone_tone import QUIETEST_DBFS as LONE_DBFS
 from prehowl.detectors.loop import USUAL_CUT_DB
 from prehowl.detectors.peaks import LOBE_RATIO, QUIETEST_DBFS
 from prehowl.detectors.resolution import QUIETEST_SHARE
@@ -308,6 +309,7 @@ def test_limits_of_the_states_are_those_of_the_tracker():
 def test_limits_of_lone_tones_are_those_of_the_engine():
     """The page's figures are the module's constants."""
     text = page("docs/detection.md")
+    assert f"a tone of {LONE_DBFS:g} dBFS or more" in text
     assert f"sample peaks of {FULL_SCALE_DBFS:g} dBFS or more" in text
     assert f"has {100 * LEAST_SHARE:g} % of the channel's power or more" in text
     assert f"and {100 * LEAST_WITH_MULTIPLES:g} % with what lies at its multiples" in text

@@ -112,6 +112,12 @@ def test_a_tone_that_stood_before_anybody_listened_is_suspected_and_not_alarmed(
     assert STANDS_S < told[0].sample / RATE_HZ <= STANDS_S + 4 * FRAME_S
 
 
+def test_hum_on_an_open_channel_is_no_suspect() -> None:
+    """Common practice, no source: hum and hiss of an open input lie well under -40 dBFS."""
+    hum = 0.004 * np.sin(2 * np.pi * 60 * time_of(4.0))
+    assert changes_in(0.1 * stage(4.0) + hum) == []
+
+
 def test_a_reference_that_has_the_tone_makes_it_music() -> None:
     """The same tone, among others, in a playback."""
     tone = 0.5 * np.sin(2 * np.pi * 1000 * time_of(4.0))
