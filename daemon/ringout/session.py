@@ -145,9 +145,8 @@ def _skip(state: State, _entry: acts.Skip) -> State:
 def _undo(state: State, _entry: acts.Undo) -> State:
     if not state.can_undo or state.before is None:
         return state
-    earlier = state.before
-    return replace(
-        earlier,
+    earlier = replace(
+        state.before,
         time_s=state.time_s,
         heard=state.heard,
         skipped=state.skipped,
@@ -156,6 +155,9 @@ def _undo(state: State, _entry: acts.Undo) -> State:
         first_floor_db=state.first_floor_db,
         waived=state.waived,
     )
+    # A ring that has not stopped meanwhile is told by no event again.
+    still = _loudest(earlier)
+    return earlier if still is None else instructed(earlier, still)
 
 
 def _raised(state: State, entry: acts.Raised) -> State:
@@ -187,13 +189,19 @@ def _next(state: State) -> State:
     state = replace(
         state, phase=Phase.LISTENING, ring=None, pulls=(), remark=None, reason=None, helps=()
     )
-    waiting = [ring for ring in state.heard if ring.ring_id not in state.skipped]
     if rings_many_at_once(state):
         return advised(state, Reason.MANY_AT_ONCE)
-    if waiting:
-        return instructed(state, max(waiting, key=lambda ring: ring.level_dbfs))
+    loudest = _loudest(state)
+    if loudest is not None:
+        return instructed(state, loudest)
     reason = reason_to_stop(state)
     return state if reason is None else advised(state, reason)
+
+
+def _loudest(state: State) -> acts.RingHeard | None:
+    """Return the loudest ring that sounds and was not left alone."""
+    waiting = [ring for ring in state.heard if ring.ring_id not in state.skipped]
+    return max(waiting, key=lambda ring: ring.level_dbfs, default=None)
 
 
 def _with_gain(state: State, floor_db: tuple[float, ...] | None) -> State:

@@ -173,6 +173,19 @@ def test_undo_takes_back_one_cut_after_the_other() -> None:
     assert step(flat, acts.Undo(102.0)) == replace(flat, time_s=102.0)
 
 
+def test_undo_while_the_ring_still_sounds_asks_for_it_again() -> None:
+    """It did not stop for the cut that is taken back, so no event will tell of it again."""
+    state = after(heard(1.0, 1, 2513.0), acts.Corrected(1.1, ((2500.0, -2.0),)))
+    assert state.phase is Phase.CHECKING
+    back = step(state, acts.Undo(1.2))
+    assert back.cuts_db == FLAT
+    assert back.phase is Phase.PULL
+    assert back.ring is not None
+    assert back.ring.frequency_hz == 2513.0
+    gone = step(step(state, acts.RingGone(1.15, 1)), acts.Undo(1.2))
+    assert gone.phase is Phase.LISTENING
+
+
 def test_a_skipped_ring_leaves_the_faders_and_is_noted() -> None:
     """Oracle: definition."""
     state = after(heard(1.0, 1, 2513.0), acts.Skip(2.0))
