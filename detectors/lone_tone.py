@@ -72,6 +72,8 @@ class LoneTones:
     ----------
     memory : SpectrumMemory
         The past of the frames that are looked at.
+    look_s : float
+        Time from one look to the next.
     first_bin, last_bin : int
         Where a ring may lie, inclusive.
     is_reference : ndarray of bool, shape (channels,)
@@ -81,19 +83,20 @@ class LoneTones:
     def __init__(
         self,
         memory: SpectrumMemory,
+        look_s: float,
         first_bin: int,
         last_bin: int,
         is_reference: NDArray[np.bool_],
     ) -> None:
-        self._memory = memory
+        self._memory, self._look_s = memory, look_s
         self._is_reference = is_reference
         self._bins = slice(first_bin, last_bin + 1)
         channels = memory.channels
         self._place, self._top = np.zeros((2, channels), np.float32)  # bins, dBFS
-        self._stood = np.full(channels, -1, np.intp)  # for so many hops; -1: no tone
+        self._stood = np.full(channels, -1, np.intp)  # for so many looks; -1: no tone
         self._full = np.zeros(channels, np.intp)  # of these, the last at the end stop
         self._told = np.zeros(channels, np.float32)  # suspicion
-        self._told_at = np.zeros(channels, np.intp)  # hops
+        self._told_at = np.zeros(channels, np.intp)  # looks
 
     def look(self, now: Now, at_end_stop: NDArray[np.bool_]) -> Standing | None:
         """Take one frame; return what is new, and what stands since it was last told.
@@ -112,19 +115,19 @@ class LoneTones:
             return None
         self._follow(ch, place, level, at_end_stop[ch])
         suspicion = self._suspicion(ch)
-        again = self._stood[ch] - self._told_at[ch] >= self._hops(TOLD_EVERY_S)
+        again = self._stood[ch] - self._told_at[ch] >= self._looks(TOLD_EVERY_S)
         due = (suspicion > 0) & ((suspicion > self._told[ch]) | again)
         if not due.any():
             return None
         ch, bins, place, suspicion = ch[due], bins[due], place[due], suspicion[due]
         self._told[ch], self._told_at[ch] = suspicion, self._stood[ch]
-        duration = (self._stood[ch] * self._memory.hop_s).astype(np.float32)
+        duration = (self._stood[ch] * self._look_s).astype(np.float32)
         growth = self._growth(now, ch, bins)
         odds = np.full(len(ch), np.nan, np.float32)  # of no rise
         return Standing(Verdict(ch, bins, place, odds, growth, duration, suspicion < 1), suspicion)
 
-    def _hops(self, seconds: float) -> int:
-        return int(np.ceil(seconds / self._memory.hop_s))
+    def _looks(self, seconds: float) -> int:
+        return int(np.ceil(seconds / self._look_s))
 
     def _alone(self, now: Now) -> tuple[NDArray[np.intp], NDArray[np.intp], Figures, Figures]:
         """Return channels on which one tone is all there is: bin, place and level of it."""
@@ -171,8 +174,8 @@ class LoneTones:
         self._full[ch] = np.where(is_full, self._full[ch] + 1, 0)
 
     def _suspicion(self, ch: NDArray[np.intp]) -> Figures:
-        stood = self._stood[ch] >= self._hops(STANDS_S)
-        is_alarm = self._full[ch] > self._hops(AT_END_STOP_S)
+        stood = self._stood[ch] >= self._looks(STANDS_S)
+        is_alarm = self._full[ch] > self._looks(AT_END_STOP_S)
         return np.where(is_alarm, np.float32(1), np.where(stood, STANDING_SUSPICION, 0))
 
     def _growth(self, now: Now, ch: NDArray[np.intp], bins: NDArray[np.intp]) -> Figures:
@@ -181,7 +184,7 @@ class LoneTones:
         tracks = look_back(now, memory, ch, bins, np.ones(len(ch), np.intp), memory.frames)
         level, off = tracks.level_dbfs, np.abs(tracks.position - tracks.position[:, -1:])
         there = (tracks.present > 0) & (off < SAME_PLACE_BINS)
-        half = self._hops(0.5 / now.bin_hz)  # a frame lasts 1 / bin_hz
+        half = round(0.5 / (now.bin_hz * memory.hop_s))  # a frame lasts 1 / bin_hz
         whole = 2 * half
         rise = level[:, whole:] - level[:, :-whole]
         late = level[:, whole:] - level[:, half:-half]

@@ -36,9 +36,12 @@ RUMBLE_HZ, DC_BINS = 30.0, 2
 """What lies lower (wind, handling, an offset) is no part of a channel's power: nobody hears it, and
 a howl would seem less than it is beside it."""
 
-CACHED_SAMPLES = 1 << 16
+CACHED_SAMPLES = 1 << 17
 """So many samples of a frame are transformed at once: they, their window's product and their
-spectrum fit into a megabyte, and the transform takes 3 to 8 % less."""
+spectrum fit into two megabytes, and the transform takes 3 to 5 % less."""
+
+LONE_EVERY = 2
+"""Frames from one look for lone tones to the next: they stand for long."""
 
 EDGE_BINS = 4
 """Room that peaks and their past need at both ends of the spectrum."""
@@ -123,7 +126,8 @@ class Resolution:
         return Survey(self._slow, self._first, self._last, (first, last), self._is_reference)
 
     def _watched(self) -> LoneTones:
-        return LoneTones(self.memory, self._first, self._last, self._is_reference)
+        look_s = LONE_EVERY * self.hop_s
+        return LoneTones(self.memory, look_s, self._first, self._last, self._is_reference)
 
     @property
     def lowest_hz(self) -> float:
@@ -266,7 +270,7 @@ class Resolution:
 
     def standing(self, now: Now, at_end_stop: NDArray[np.bool_]) -> Standing | None:
         """Return tones that are all there is, where those are looked for; see `LoneTones`."""
-        if self._listens or self._lone is None:
+        if self._listens or self._lone is None or self._turns % LONE_EVERY:
             return None
         return self._lone.look(now, at_end_stop)
 
