@@ -98,7 +98,8 @@ class Engine:
             raise ValueError(
                 f"a block has shape {samples.shape}, the engine wants (samples, {self.channels})"
             )
-        if not np.isfinite(samples).all():
+        # Looked through only where their energy is no number: that is told in a third of the time.
+        if not np.isfinite(np.vdot(samples, samples)) and not np.isfinite(samples).all():
             raise ValueError("a block holds NaN or Inf; replace such samples before analysis")
         changes: list[RingChange] = []
         for latest in self._ticks(samples):

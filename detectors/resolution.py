@@ -32,15 +32,16 @@ looked at: a ring there is not yet near to anything that anybody hears."""
 FIRST_SURVEY_S = 0.6
 """A mean over less says nothing yet."""
 
-RUMBLE_HZ, DC_BINS = 30.0, 2
+RUMBLE_HZ = 30.0
 """What lies lower (wind, handling, an offset) is no part of a channel's power: nobody hears it, and
-a howl would seem less than it is beside it."""
+a howl would seem less than it is beside it. Of short frames that is the lowest bin: the next one
+has the bass in it, too."""
 
-CACHED_SAMPLES = 1 << 17
+CACHED_SAMPLES = 1 << 16
 """So many samples of a frame are transformed at once: they, their window's product and their
-spectrum fit into two megabytes, and the transform takes 3 to 5 % less."""
+spectrum fit into a megabyte, and the transform takes 3 to 8 % less."""
 
-LONE_EVERY = 2
+LONE_EVERY = 4
 """Frames from one look for lone tones to the next: they stand for long."""
 
 EDGE_BINS = 4
@@ -106,7 +107,7 @@ class Resolution:
             self._slow = SpectrumMemory(channels, bins, reach, SLOW_STEP * self.hop_s)
         self._recent = np.full(channels, FLOOR_POWER, np.float32)
         self._recent_step = np.float32(1 - np.exp(-self.hop_s / RECENT_S))
-        self._low = max(DC_BINS, round(RUMBLE_HZ / self.bin_hz))
+        self._low = max(1, round(RUMBLE_HZ / self.bin_hz))
         self._turns = 0 if ticks_before is None else ticks_before // self._period
         self.band = band_index(np.maximum(np.arange(bins), 1) * self.bin_hz)  # of each bin
         self.trees = trees
