@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from prehowl.detectors.memory import SpectrumMemory
 from prehowl.detectors.peaks import LOBE_BINS, LOBE_RATIO, locate
+from prehowl.detectors.spectrum import tone_power
 from prehowl.detectors.steadiness import wander_bins
 from prehowl.detectors.tracks import Figures, Now, look_back
 
@@ -57,8 +58,7 @@ def sight(
     known = tracks.present.any(axis=1)
     place = np.where(known, mean, frequency_hz / now.bin_hz)
     slope = (tracks.level_dbfs[:, -1] - tracks.level_dbfs[:, 0]) / ((LOOKS - 1) * memory.hop_s)
-    # A tone of amplitude A spreads 1.5 A^2 over the bins of a Hann spectrum.
-    share = 1.5 * 10 ** (level / 10) / np.maximum(now.total[ch], 1e-14)
+    share = tone_power(level) / np.maximum(now.total[ch], 1e-14)
     return Sighting(
         is_peak,
         level,

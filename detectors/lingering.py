@@ -18,7 +18,7 @@ from prehowl.detectors.memory import SpectrumMemory
 from prehowl.detectors.peaks import locate
 from prehowl.detectors.spectrum import decibels
 from prehowl.detectors.steadiness import CENTS_PER_NEPER
-from prehowl.detectors.tracks import Figures, Now, Tracks, look_back
+from prehowl.detectors.tracks import SAME_PLACE_BINS, Figures, Now, Tracks, look_back
 from prehowl.detectors.trees import Trees
 from prehowl.detectors.verdict import SUSPECT_FROM, Verdict, level_for
 
@@ -32,7 +32,6 @@ nor was one of 340 held loops; two in three lines are so weak, and a look at one
 STOPPED_DB = 20.0
 """A reference so far under its mean has stopped; its lines stand in the mean for a minute."""
 
-SAME_PLACE_BINS = 0.25
 FALL_DB = 1.0
 """A level lower than a look before by more than this falls."""
 

@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 
 from prehowl.detectors.memory import SpectrumMemory
 from prehowl.detectors.peaks import locate
-from prehowl.detectors.spectrum import FLOOR_POWER
-from prehowl.detectors.tracks import Figures, Now, look_back
+from prehowl.detectors.spectrum import FLOOR_POWER, tone_power
+from prehowl.detectors.tracks import SAME_PLACE_BINS, Figures, Now, look_back
 from prehowl.detectors.verdict import SUSPECT_FROM, Verdict
 
 LEAST_SHARE = 0.7
@@ -52,7 +52,6 @@ MULTIPLES = np.arange(2, 9)
 SCALLOPING = np.float32(1.39)
 """A tone between two bins has so much more power than the higher of them shows."""
 
-SAME_PLACE_BINS = 0.25
 LEAST_GROWTH_DB, MOST_GROWTH_DB = 1.0, 22.0
 """In a frame: less is none, and more is the window's skirt over what came at once."""
 
@@ -138,9 +137,7 @@ class LoneTones:
         bins = searched[ch].argmax(axis=1) + self._bins.start
         offset, level = locate(*(now.power[ch, bins + k] for k in (-1, 0, 1)))
         place = (bins + offset).astype(np.float32)
-        # A tone of amplitude A spreads 1.5 A^2 over the bins of a Hann spectrum.
-        own = np.float32(1.5) * 10 ** (level / np.float32(10))
-        alone = (own >= LEAST_SHARE * total[ch]) & (level >= QUIETEST_DBFS)
+        alone = (tone_power(level) >= LEAST_SHARE * total[ch]) & (level >= QUIETEST_DBFS)
         alone &= self._with_multiples(now, ch, place) >= LEAST_WITH_MULTIPLES * total[ch]
         alone &= ~self._known_to_a_reference(now, bins)
         return ch[alone], bins[alone], place[alone], level[alone]

@@ -249,9 +249,10 @@ class Resolution:
         if now is None or self.survey is None:
             return False
         self.survey.add(now.power, now.total)
-        if self._is_survey_due:
+        is_due = self._is_survey_due
+        if is_due:
             self.survey.renew()
-        return self._is_survey_due
+        return is_due
 
     @property
     def _has_slow_news(self) -> bool:

@@ -16,7 +16,7 @@ from prehowl.detectors import harmonics, neighbours
 from prehowl.detectors.candidates import Candidates, straight_risers
 from prehowl.detectors.climbers import View
 from prehowl.detectors.growth import Rise, slope, slopes_of_the_last
-from prehowl.detectors.spectrum import decibels
+from prehowl.detectors.spectrum import decibels, tone_power
 from prehowl.detectors.steadiness import CENTS_PER_NEPER, wander_bins
 from prehowl.detectors.tracks import Figures, looks_back
 
@@ -164,7 +164,7 @@ def _figures(
     beside = _surroundings(views, rows)
     level, present = rows.seen.level_dbfs, rows.seen.present
     mean, deviation = wander_bins(level, rows.position, present)
-    tone = np.asarray(np.float32(1.5) * np.float32(10) ** (level / 10), np.float32)
+    tone = tone_power(level)
     # Of the newest total: of each look's own, the rest of a lone tone would seem to rise with it.
     least = np.float32(0.01) * beside.total_past[:, -1:]
     rest = np.maximum(beside.total_past - tone * present, least)

@@ -78,6 +78,11 @@ def _squared(
     return np.add(parts[..., ::2], parts[..., 1::2], out=out)
 
 
+def tone_power(level_dbfs: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return what tones add to a spectrum's total: under a Hann window 1.5 times their power."""
+    return np.asarray(np.float32(1.5) * np.float32(10) ** (level_dbfs / 10), np.float32)
+
+
 def decibels(power: NDArray[np.float32]) -> NDArray[np.float32]:
     """Return `10 log10(power)`; at the floor, rounding may leave a hair under -140."""
     return np.float32(10) * np.log10(np.maximum(power, FLOOR_POWER))

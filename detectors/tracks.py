@@ -18,6 +18,9 @@ Figures = NDArray[np.float32]
 LOOKS = 12
 """Looks back over a span. Frames overlap by three quarters, so that more would say little more."""
 
+SAME_PLACE_BINS = 0.25
+"""A line that is no farther off than this stands where it stood."""
+
 _AROUND = np.array([-LOBE_BINS, -1, 0, 1, LOBE_BINS])
 
 

@@ -1,5 +1,7 @@
 """A printer whose stream may fail in a live watch: from then on alerts go to the log as lines."""
 
+from collections.abc import Callable
+
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.log import Log
 from prehowl.daemon.notes import Note, NoteTaker
@@ -32,42 +34,23 @@ class SpareLines:
 
     def start(self) -> None:
         """Print what comes first."""
-        try:
-            self._printer.start()
-        except OSError as fault:
-            self._give_up(fault)
+        self._goes(self._printer.start)
 
     def on_event(self, event: RingEvent) -> None:
         """Print one event, or log what it changes in its alert."""
         alert = self._alerts.take(event)
-        if not self._fault:
-            try:
-                self._printer.on_event(event)
-                return
-            except OSError as fault:
-                self._give_up(fault)
-        if alert is not None:
+        if not self._goes(lambda: self._printer.on_event(event)) and alert is not None:
             self._log.say(table_line(alert), "warning" if alert.is_alarm else "info")
 
     def on_note(self, note: Note) -> None:
         """Print one note, if the printer takes them, or log it."""
-        if not self._fault:
-            try:
-                if isinstance(self._printer, NoteTaker):
-                    self._printer.on_note(note)
-                return
-            except OSError as fault:
-                self._give_up(fault)
-        self._log.say(note_line(note))
+        if not self._goes(lambda: self._print_note(note)):
+            self._log.say(note_line(note))
 
     def on_snapshot(self, snapshot: Snapshot) -> None:
         """Write what a late reader left pending; printers hold events only."""
-        if self._output is None or self._fault:
-            return
-        try:
-            self._output.flush()
-        except OSError as fault:
-            self._give_up(fault)
+        if self._output is not None:
+            self._goes(self._output.flush)
 
     def trouble(self) -> str:
         """Return what is wrong, in one line; "" while all is well."""
@@ -75,14 +58,27 @@ class SpareLines:
 
     def close(self) -> None:
         """Write out what is pending."""
+        self._goes(self._end)
+
+    def _print_note(self, note: Note) -> None:
+        if isinstance(self._printer, NoteTaker):
+            self._printer.on_note(note)
+
+    def _end(self) -> None:
+        self._printer.close()
+        if self._output is not None:
+            self._output.drain(LAST_WAIT_S)
+
+    def _goes(self, print_it: Callable[[], None]) -> bool:
+        """Print something; tell whether the output took it. One that has failed takes no more."""
         if self._fault:
-            return
+            return False
         try:
-            self._printer.close()
-            if self._output is not None:
-                self._output.drain(LAST_WAIT_S)
+            print_it()
         except OSError as fault:
             self._give_up(fault)
+            return False
+        return True
 
     def _give_up(self, fault: OSError) -> None:
         reason = fault.strerror or type(fault).__name__

@@ -380,14 +380,23 @@ class TestSurvival:
         poll(lambda: not is_alive(pid), "the capture process goes", 3.0)
 
 
+@pytest.fixture
+def both_ends():
+    """Return a shared memory twice, as its writer and its reader have it."""
+    descriptor = RingMemory.create()
+    writer, reader = RingMemory(descriptor), RingMemory(descriptor)
+    os.close(descriptor)
+    yield writer, reader
+    writer.close()
+    reader.close()
+
+
 class TestRingMemory:
     """The shared memory."""
 
-    def test_what_is_written_is_read_across_the_end(self):
+    def test_what_is_written_is_read_across_the_end(self, both_ends):
         """Oracle: the numbers themselves, in pieces that do not fit the ring's length."""
-        descriptor = RingMemory.create()
-        writer, reader = RingMemory(descriptor), RingMemory(descriptor)
-        os.close(descriptor)
+        writer, reader = both_ends
         writer.lay_out(channels=2, rate_hz=RATE_HZ, capacity=50, block_length=7)
         reader.attach()
         data = np.arange(400, dtype=np.float32).reshape(200, 2)
@@ -398,23 +407,17 @@ class TestRingMemory:
             assert reader.get(Word.WRITTEN) == at + len(piece)
             assert reader.get(Word.BLOCK_NS) == at + 1
 
-    def test_text_passes_and_too_much_of_it_is_cut(self):
+    def test_text_passes_and_too_much_of_it_is_cut(self, both_ends):
         """Oracle: definition, with marks of several bytes."""
-        descriptor = RingMemory.create()
-        writer, reader = RingMemory(descriptor), RingMemory(descriptor)
-        os.close(descriptor)
+        writer, reader = both_ends
         writer.put_text(Text.OPENED, "Bühne 歌")
         assert reader.text(Text.OPENED) == "Bühne 歌"
         writer.put_text(Text.OPENED, "ü" * 5000)
         assert reader.text(Text.OPENED) == "ü" * 1536
-        writer.close()
-        reader.close()
 
-    def test_a_fault_leaves_what_was_opened_to_be_read(self):
+    def test_a_fault_leaves_what_was_opened_to_be_read(self, both_ends):
         """Oracle: definition: two places. Both full; neither touches samples nor words."""
-        descriptor = RingMemory.create()
-        writer, reader = RingMemory(descriptor), RingMemory(descriptor)
-        os.close(descriptor)
+        writer, reader = both_ends
         writer.lay_out(channels=1, rate_hz=RATE_HZ, capacity=8, block_length=8)
         reader.attach()
         writer.write(np.full((8, 1), 0.5, np.float32), 7)
