@@ -77,7 +77,7 @@ class Ending:
         if not has_names(state.plan):
             self._say("no sheet is kept: name --mix, --monitor and --mic for one")
             return
-        at = datetime.now().astimezone().isoformat(timespec="seconds")
+        at = _now()
         kept = self._job.store.save(sheet_of(state, at), "rung out", at)
         self._say(f"sheet kept: {kept.title}, version {kept.version}, in {self._job.store.folder}")
 
@@ -95,7 +95,13 @@ def run_job(job: Job, stop: StopFlag) -> tuple[State, dict[str, Any] | None]:
     tap = FloorTap(job.opened.source, 0)
     number = job.origin.channel if job.opened.virtual is None else 1
     conductor = Conductor(
-        job.state, job.log, channel=number, floor=tap, finishes_at_end=job.ends_itself
+        job.state,
+        job.log,
+        channel=number,
+        floor=tap,
+        finishes_at_end=job.ends_itself,
+        is_stopping=stop.is_set,
+        moment=_unknown if job.ends_itself else _now,
     )
     name = job.show.names(number)[number - 1]
     osc = OscSink(job.show.osc, version=version("prehowl"), channels=(number,))
@@ -174,6 +180,14 @@ def _engine(job: Job, number: int) -> Engine:
         return Engine(job.opened.source.rate_hz, [setup])
     except ValueError as fault:
         raise UsageError(f"{job.opened.title}: {fault}") from None
+
+
+def _now() -> str:
+    return datetime.now().astimezone().isoformat(timespec="seconds")
+
+
+def _unknown() -> str:
+    return ""
 
 
 def _say(text: str) -> None:

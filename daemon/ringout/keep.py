@@ -22,7 +22,7 @@ def sheet_of(state: State, at: str) -> Sheet:
     """
     plan, won = state.plan, state.gain_won
     rings = [
-        FoundRing(round(found.frequency_hz, 1), pull.band_hz, pull.by_db, at)
+        FoundRing(round(found.frequency_hz, 1), pull.band_hz, pull.by_db, found.at)
         for found in state.found
         for pull in found.pulls
         if pull.by_db > 0

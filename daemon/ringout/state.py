@@ -111,6 +111,13 @@ class HeldRing:
     tries: int = 1  # instructions given for it, this one included
     gain_db: float | None = None  # gain over the first ring's at which it began, if measured
     attenuation_db: float = 0.0  # what the faders took at its frequency when it began
+    is_lost: bool = False  # nobody heard it stop: the instruction waits for a person's answer
+    at: str = ""  # as `RingHeard.at`
+
+    @property
+    def has_cleared(self) -> bool:
+        """Tell whether it was heard to stop."""
+        return not self.is_sounding and not self.is_lost
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,6 +134,7 @@ class Found:
     gain_db: float | None = None  # gain over the first ring's at which it began, if measured
     attenuation_db: float = 0.0  # what the faders took at its frequency when it began
     tries: int = 1
+    at: str = ""  # as `RingHeard.at`
 
 
 @dataclass(frozen=True, slots=True)
