@@ -43,8 +43,8 @@ is on the disk before it is on the screen: --resume goes on after a crash.
 Nobody in front of the wedge, ears protected, limiters in: docs/safety.md. Never on a system for
 evacuation or life safety. Local codes and licensed practice come first.
 
-exit codes: 0 done or stopped by a person; 1 --verify found bands that no longer hold; 2 wrong
-options, journal, sheet or recording; 3 device or disk."""
+exit codes: 0 done or stopped by a person; 1 --verify found bands that no longer hold, or did
+not hear them; 2 wrong options, journal, sheet or recording; 3 device or disk."""
 
 __all__ = ["EXAMPLE", "HELP", "add_arguments", "run"]
 

@@ -12,7 +12,6 @@ from typing import Any
 
 from prehowl.daemon.desk.desk import Desk
 from prehowl.daemon.desk.ringout_answers import RingoutAnswers
-from prehowl.daemon.errors import UsageError
 from prehowl.daemon.log import Log
 from prehowl.daemon.loop import Pace, StopFlag, run_loop
 from prehowl.daemon.osc_in.opened import OscInput
@@ -23,7 +22,7 @@ from prehowl.daemon.ringout.hand import AutoHand
 from prehowl.daemon.ringout.journal import EntryLog
 from prehowl.daemon.ringout.keep import has_names, sheet_of
 from prehowl.daemon.ringout.lines import Lines
-from prehowl.daemon.ringout.origins import Opened, Origin
+from prehowl.daemon.ringout.origins import Opened, Origin, engine_of
 from prehowl.daemon.ringout.state import Phase, State
 from prehowl.daemon.ringout.truth_told import TruthKeeper, truth_record
 from prehowl.daemon.ringout.virtual_source import VirtualDesk
@@ -171,15 +170,8 @@ def _screen(job: Job, conductor: Conductor, stop: StopFlag) -> RingoutScreen:
 
 
 def _engine(job: Job, number: int) -> Engine:
-    setup = replace(
-        job.show.setups(number)[number - 1],
-        is_reference=False,
-        fader_step_db=job.state.plan.step_db,
-    )
-    try:
-        return Engine(job.opened.source.rate_hz, [setup])
-    except ValueError as fault:
-        raise UsageError(f"{job.opened.title}: {fault}") from None
+    setup = job.show.setups(number)[number - 1]
+    return engine_of(job.opened, replace(setup, fader_step_db=job.state.plan.step_db))
 
 
 def _now() -> str:
