@@ -13,6 +13,8 @@ from prehowl.detectors.graphic_eq import EqKind
 
 BANDS = len(NOMINAL_HZ)
 FLAT: tuple[float, ...] = (0.0,) * BANDS
+DESK_RATE_HZ = 48000
+"""At which the desk's equaliser is taken to run; below 10 kHz another rate changes hundredths."""
 
 
 class Phase(StrEnum):
@@ -86,6 +88,7 @@ class Plan:
     send_back_db: float = 6.0  # how far to pull the send back at the end
     settle_s: float = 2.0  # a ring that has cleared must stay away so long
     respond_s: float = 1.5  # a ring must be gone so long after the person said "made"
+    desk_rate_hz: int = DESK_RATE_HZ  # as the sheet tells it; responses are taken at the usual one
     start_db: tuple[float, ...] = FLAT  # cuts that were there before, >= 0 per band
 
 
