@@ -106,10 +106,16 @@ def _resumed(args: argparse.Namespace) -> int:
     opened = open_origin(origin, state.time_s)
     log = Journal.resume(path, recalled)
     _say(f"resumed {path}: {len(state.found)} rings so far")
-    ways = _ways(args, origin)
-    if origin.is_live and state.phase is Phase.PULL and not ways[1] and show.osc_in.port is None:
+    job = Job(origin, opened, show, state, log, store, *_ways(args, origin))
+    if state.phase is Phase.PULL and not _can_be_answered(job):
         _say("an instruction waits for an answer: resume with --osc-in, or where a screen can be")
-    return _conducted(args, Job(origin, opened, show, state, log, store, *ways))
+    return _conducted(args, job)
+
+
+def _can_be_answered(job: Job) -> bool:
+    """Tell whether anybody can say what became of an instruction; a recording needs nobody."""
+    has_asker = job.has_screen or job.show.osc_in.port is not None
+    return has_asker or job.is_auto or job.ends_itself
 
 
 def _check_names(state: State, store: Store) -> None:

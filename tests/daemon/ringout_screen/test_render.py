@@ -121,6 +121,8 @@ def test_after_an_interruption_the_screen_asks_for_an_answer():
     said = " ".join(page.sentences)
     assert "RETURN if this is pulled; X if it is not" in said
     assert "in a moment" not in said
+    assert "say whether this is pulled" in task_words(model.state)  # in lines and over OSC
+    assert "say whether" not in task_words(state)
 
 
 def test_a_correction_is_told_as_one():
