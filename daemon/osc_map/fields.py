@@ -52,6 +52,9 @@ NUMBERS: Mapping[str, tuple[str, Callable[[Told], Figure]]] = MappingProxyType(
 )
 """Fields that are figures: meaning, and how to get them; None where not known yet."""
 
+WHOLE = frozenset({"id", "channel", "alert", "state_number", "alarm", "count"})
+"""Figures that are whole numbers, always; `band_hz` is one in most bands, the others never."""
+
 TEXTS: Mapping[str, tuple[str, Callable[[Told], str]]] = MappingProxyType(
     {
         "channel_name": ("what the channel is called", lambda told: told.event.channel_name),
