@@ -112,8 +112,9 @@ rate_hz = 8
 ```
 
 - **Filter**: `states`, `channels`, `kinds`, `acts`, `band_from_hz`, `band_to_hz`; a ring must pass all that are given.
-- **One howl once**: a howl that many channels hear counts as one ring, on the channel that it belongs to; `channels` and `kinds` let it pass if that channel passes, or the mic or the mix that it names. When the names are corrected, a message per `ring` is not sent again, unless its address names the channel: then the old address is left and the new one entered. With `each_channel = true` the ring of every channel counts.
+- **One howl once**: a howl that many channels hear counts as one ring, on the channel that it belongs to; `channels` and `kinds` let it pass if that channel passes, or the mic or the mix that it names. With `each_channel = true` the ring of every channel counts.
 - **Occasion**: `send` is `enter`, `leave`, `while` or `each`; `per` says whether that counts each ring, the rings of a channel, or those of the whole show. 'While' goes silent when the analysis hangs.
+- **Each address by itself**: where the address has fields, every address that they give is entered and left on its own. When a ring's band, state or names change, the old address is left and the new one entered, and `leave` goes to the address that was entered: with `{state}` it is that of the state which is over. One lamp for each band or state wants `per = "show"`, one for each channel `per = "channel"`. Without fields, a correction of the names sends nothing again.
 - **Types are stated, never guessed** from a value. A figure that is not known is `unknown` (0), in text a dash.
 - **Rate**: at one address at most `at_most_hz` messages a second; of those that come too fast the latest wins. An 'on' or 'off' that had to wait is dropped if it is no longer true, so a lamp always ends right.
 - **Bundles**: with `bundle = "time"` the time tag is the event's wall time plus `delay_ms`; messages of one moment share a bundle.
