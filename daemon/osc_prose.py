@@ -90,7 +90,7 @@ The label of a suspect names the band only (`2.5 kHz`): it is to be watched, not
 
 Each receiver has its own thread and queue, so a dead tablet delays neither the detection nor the others.
 Its name is looked up once, again after a failure, after 1, 2, 4 ... 30 seconds, and every minute behind a way that works, in case it has moved.
-The dashboard and `prehowl check` say per target what is wrong: the name does not resolve, the network is unreachable, nothing listens on the port (as far as UDP can tell: many devices drop silently what they do not want), the connection was refused or is not read (TCP).
+The dashboard and `prehowl check` say per target what is wrong: the name does not resolve, the network is unreachable, nothing listens on the port (as far as UDP can tell: many devices drop silently what they do not want), the connection was refused or is not read (TCP). A fault of prehowl's own is told there, too, and everything that it does not touch is still sent.
 When it comes back it is told the present state of all channels; rings that it missed are not sent late.
 What a receiver sends back on the way out is thrown away unread.
 """  # noqa: E501
@@ -119,7 +119,8 @@ rate_hz = 8
 - **Rate**: at one address at most `at_most_hz` messages a second; of those that come too fast the latest wins. An 'on' or 'off' that had to wait is dropped if it is no longer true, so a lamp always ends right.
 - **Bundles**: with `bundle = "time"` the time tag is the event's wall time plus `delay_ms`; messages of one moment share a bundle.
 - Marks that an OSC address cannot hold become `_`.
-- What waits for its rate at a clean end is sent before the goodbye.
+- **At the end**, and when the show file is read again and a receiver is left out or gets other mappings, every mapping leaves what it holds, also while the ring lives; what waits for its rate is sent, then the goodbye. A receiver that stays with other mappings then enters the rings that live.
+- A mapping that fails is named among the receivers on the dashboard; the others go on.
 
 A field may have a short format, `{frequency_hz:.0f}`. In an address only `{channel}`, `{channel_name}`, `{kind}`, `{state}`, `{state_number}` and `{band_hz}` are possible.
 """  # noqa: E501

@@ -7,9 +7,10 @@ from prehowl.daemon.alerts_now import AlertsNow
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.osc_map.fields import Known
 from prehowl.daemon.osc_map.limiter import Limiter, Mapped
-from prehowl.daemon.osc_map.rule import Rule, rule_of
+from prehowl.daemon.osc_map.rule import Lit, Rule, rule_of
 from prehowl.daemon.show.osc_tables import OscMap
 from prehowl.daemon.sinks.osc_bytes import bundle_bytes, message_bytes, time_tag
+from prehowl.daemon.sinks.words import counted, printable
 from prehowl.detectors.rings import RingState
 
 IMMEDIATELY = 1
@@ -31,6 +32,8 @@ class Mapper:
         self._rules = [rule_of(wanted, known) for wanted in maps]
         self._limiter = Limiter()
         self._alerts = AlertsNow()
+        self._failed = 0
+        self._fault = ""
 
     def __bool__(self) -> bool:
         """Tell whether there is anything to map."""
@@ -40,6 +43,11 @@ class Mapper:
     def replaced(self) -> int:
         """Return how many messages the rate limit has replaced by later ones."""
         return self._limiter.replaced
+
+    def text(self) -> str:
+        """Return "" or which mapping has failed, for a person. Callable from any thread."""
+        lost = counted(self._failed, "message")
+        return self._fault and f"{self._fault}; {lost} lost, the rest goes on"
 
     def take(self, event: RingEvent, wall_s: float, now_s: float) -> None:
         """Follow one event.
@@ -97,9 +105,20 @@ class Mapper:
                 self._give(rule, event, wall_s, now_s)
 
     def _give(self, rule: Rule, event: RingEvent, wall_s: float, now_s: float) -> None:
-        for lit in rule.take(event):
-            self._limiter.put(rule.made(lit, wall_s), now_s)
+        self._put(rule, rule.take(event), wall_s, now_s)
         self._start_or_stop(rule, now_s)
+
+    def _put(self, rule: Rule, lits: Sequence[Lit], wall_s: float, now_s: float) -> None:
+        for lit in lits:
+            try:
+                self._limiter.put(rule.made(lit, wall_s), now_s)
+            except Exception as fault:  # another mapping's lamp must not stay lit for it
+                self._note(rule.wanted.address, fault)
+
+    def _note(self, address: str, fault: Exception) -> None:
+        self._failed += 1
+        said = printable(f"{type(fault).__name__}: {fault}")
+        self._fault = f"the mapping to {address} has failed ({said})"
 
     def _let_go(self, rule: Rule, wall_s: float, now_s: float) -> None:
         """Let a mapping leave all that it holds, as if every ring had cleared."""
@@ -115,13 +134,17 @@ class Mapper:
         for rule in self._rules:
             if now_s >= rule.next_s:
                 rule.next_s = max(rule.next_s + 1 / rule.wanted.rate_hz, now_s)
-                for lit in rule.repeats() if is_alive else ():
-                    self._limiter.put(rule.made(lit, wall_s), now_s)
-        return _datagrams(self._limiter.due(now_s))
+                self._put(rule, rule.repeats() if is_alive else (), wall_s, now_s)
+        return self._datagrams(self._limiter.due(now_s))
 
-    def rest(self, now_s: float) -> list[bytes]:
-        """Return what still waits for its rate, at a clean end."""
-        return _datagrams(self._limiter.due(now_s, all_of_them=True))
+    def rest(self, wall_s: float, now_s: float) -> list[bytes]:
+        """Let go of all that is held, and return what still waits for its rate.
+
+        For a clean end, which may come while rings live: no lamp of theirs stays lit.
+        """
+        for rule in self._rules:
+            self._let_go(rule, wall_s, now_s)
+        return self._datagrams(self._limiter.due(now_s, all_of_them=True))
 
     def next_s(self) -> float:
         """Return when `due` has something, infinity for never; monotonic."""
@@ -134,14 +157,22 @@ class Mapper:
         elif rule.next_s == float("inf"):
             rule.next_s = now_s
 
+    def _datagrams(self, messages: Sequence[Mapped]) -> list[bytes]:
+        made = []
+        for message in messages:
+            try:
+                made.append((message, message_bytes(message.address, message.values)))
+            except Exception as fault:
+                self._note(message.address, fault)
+        return _bundled(made)
 
-def _datagrams(messages: Sequence[Mapped]) -> list[bytes]:
-    """Return the bytes; messages of one bundle kind and time share a bundle."""
+
+def _bundled(messages: Sequence[tuple[Mapped, bytes]]) -> list[bytes]:
+    """Return the packets; messages of one bundle kind and time share a bundle."""
     found: list[bytes] = []
     bundles: dict[tuple[str, float], list[bytes]] = {}
     places: dict[tuple[str, float], int] = {}
-    for message in messages:
-        data = message_bytes(message.address, message.values)
+    for message, data in messages:
         if message.bundle == "none":
             found.append(data)
             continue

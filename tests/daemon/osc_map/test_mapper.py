@@ -130,6 +130,24 @@ class TestOneHowlOnManyChannels:
         assert addresses(bench.take(**heard(1, 9, lead=9))) == ["/on", "/lamp/9/on"]
         assert sorted(addresses(bench.take(**heard(2, 1)))) == ["/lamp/1/on", "/lamp/9/off"]
 
+    def test_at_an_end_no_lamp_stays_lit(self) -> None:
+        """Oracle: definition. Two rings live, and one lamp's off would have to wait for its rate:
+        at the end each lamp is out, once, with the state `cleared`; then there is nothing left."""
+        off = {"send": "leave", "args": (MapArgument("string", "{state}"),)}
+        bench = Bench(
+            OscMap("/lamp/{channel}", per="channel", at_most_hz=0.1),
+            OscMap("/lamp/{channel}", per="channel", at_most_hz=0.1, **off),  # type: ignore[arg-type]
+            OscMap("/off", per="show", **off),  # type: ignore[arg-type]
+            OscMap("/bar", send="while"),
+        )
+        for number in (1, 2, 3):
+            bench.take(number=number, channel=1 + number % 2)
+        left = said(bench.mapper.rest(WALL_S, bench.now_s))
+        lamps = [(f"/lamp/{channel}", ["cleared"]) for channel in (1, 2)]
+        assert sorted(left) == [*lamps, ("/off", ["cleared"])]
+        assert bench.mapper.rest(WALL_S, bench.now_s) == []
+        assert bench.mapper.next_s() == float("inf")
+
     @pytest.mark.parametrize(
         ("address", "more"),
         [
