@@ -1,5 +1,7 @@
 """The words between the tables of the OSC reference page."""
 
+from prehowl.daemon.osc_in.flood import MOST_BYTES, MOST_DATAGRAMS
+from prehowl.daemon.osc_in.receiver import QUEUE_LENGTH
 from prehowl.daemon.osc_in.verbs import HOLD_S
 from prehowl.daemon.sinks.osc_messages import CONTRACT_VERSION
 
@@ -134,7 +136,7 @@ Anyone on the list can move your running order: keep it short. An address in a U
 
 - Types are strict: a message with other types than these is refused and counted. Patterns (`*`, `?`) are refused.
 - *A button* takes no value or one of `i`, `f`, `T`, `F`; 0 or false is its release and does nothing (but ends a hold).
-- Every byte is checked before it is used; at most 2000 datagrams a second are looked at, and 64 commands wait. Time tags are passed over: a message counts when it comes.
+- Every byte is checked before it is used; at most {MOST_DATAGRAMS} datagrams a second, and {MOST_BYTES} bytes of them, are looked at, so that a flood takes less than a tenth of a core; {QUEUE_LENGTH} commands wait. Time tags are passed over: a message counts when it comes.
 - What is refused changes counters and nothing else; the dashboard's last line but one shows them.
 - What is done, and what could not be, is told in `/prehowl/control`, on the dashboard, and as a `control` record in the event stream ([events.md](events.md)).
 - A hold from a button lasts {HOLD_S} s at most; it covers early warnings and ringing, never a howl.
