@@ -32,7 +32,7 @@ The whole record, for a receiver that can take it.
 
 - `id` is one ring through its states; it is 0 for a test alert only.
 - `state` is `suspect` (early warning), `ringing` (alarm: the loop is at or near its limit), `howling` (alarm: runaway) or `cleared`.
-- `time_ms` is the position in the stream of the last sample used, `onset_ms` is when the ring is believed to have begun.
+- `time_ms` is the position in the stream of the last sample used, `onset_ms` is when the ring is believed to have begun. Both go on from 0 after 2147483647: take a difference modulo 2^31.
 - `margin_db` below zero means that the loop gain is over the limit.
 - `evidence` is text, `name=value` words separated by spaces; names that are not known yet are left out.
 - `act` is who is on, `-` without a running order.
