@@ -1,13 +1,14 @@
 """All mappings of one receiver: ring events in, datagrams out. Pure: time is handed in."""
 
-from collections.abc import Sequence
+import contextlib
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from prehowl.daemon.alerts_now import AlertsNow
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.osc_map.fields import Known
 from prehowl.daemon.osc_map.limiter import Limiter, Mapped
-from prehowl.daemon.osc_map.rule import Lit, Rule, rule_of
+from prehowl.daemon.osc_map.rule import Rule, rule_of
 from prehowl.daemon.show.osc_tables import OscMap
 from prehowl.daemon.sinks.osc_bytes import bundle_bytes, message_bytes, time_tag
 from prehowl.daemon.sinks.words import counted, printable
@@ -105,20 +106,20 @@ class Mapper:
                 self._give(rule, event, wall_s, now_s)
 
     def _give(self, rule: Rule, event: RingEvent, wall_s: float, now_s: float) -> None:
-        self._put(rule, rule.take(event), wall_s, now_s)
+        with self._fault_noted(rule.wanted.address):
+            for lit in rule.take(event):
+                self._limiter.put(rule.made(lit, wall_s), now_s)
         self._start_or_stop(rule, now_s)
 
-    def _put(self, rule: Rule, lits: Sequence[Lit], wall_s: float, now_s: float) -> None:
-        for lit in lits:
-            try:
-                self._limiter.put(rule.made(lit, wall_s), now_s)
-            except Exception as fault:  # another mapping's lamp must not stay lit for it
-                self._note(rule.wanted.address, fault)
-
-    def _note(self, address: str, fault: Exception) -> None:
-        self._failed += 1
-        said = printable(f"{type(fault).__name__}: {fault}")
-        self._fault = f"the mapping to {address} has failed ({said})"
+    @contextlib.contextmanager
+    def _fault_noted(self, address: str) -> Iterator[None]:
+        """Let a mapping fail by itself: another one's lamp must not stay lit for it."""
+        try:
+            yield
+        except Exception as fault:
+            self._failed += 1
+            said = printable(f"{type(fault).__name__}: {fault}")
+            self._fault = f"the mapping to {address} has failed ({said})"
 
     def _let_go(self, rule: Rule, wall_s: float, now_s: float) -> None:
         """Let a mapping leave all that it holds, as if every ring had cleared."""
@@ -134,7 +135,9 @@ class Mapper:
         for rule in self._rules:
             if now_s >= rule.next_s:
                 rule.next_s = max(rule.next_s + 1 / rule.wanted.rate_hz, now_s)
-                self._put(rule, rule.repeats() if is_alive else (), wall_s, now_s)
+                with self._fault_noted(rule.wanted.address):
+                    for lit in rule.repeats() if is_alive else ():
+                        self._limiter.put(rule.made(lit, wall_s), now_s)
         return self._datagrams(self._limiter.due(now_s))
 
     def rest(self, wall_s: float, now_s: float) -> list[bytes]:
@@ -160,10 +163,8 @@ class Mapper:
     def _datagrams(self, messages: Sequence[Mapped]) -> list[bytes]:
         made = []
         for message in messages:
-            try:
+            with self._fault_noted(message.address):
                 made.append((message, message_bytes(message.address, message.values)))
-            except Exception as fault:
-                self._note(message.address, fault)
         return _bundled(made)
 
 

@@ -15,6 +15,7 @@ from prehowl.daemon.osc_map import rule
 from prehowl.daemon.osc_map.arguments import Argument, argument_of
 from prehowl.daemon.osc_map.fields import Known, Told
 from prehowl.daemon.osc_map.mapper import Mapper
+from prehowl.daemon.osc_map.templates import Template, address_of
 from prehowl.daemon.show.osc_tables import MapArgument, OscMap, OscTarget
 from prehowl.daemon.sinks.osc import OscSink
 from prehowl.daemon.sinks.osc_bytes import Value
@@ -292,7 +293,7 @@ class TestFaultsOfOurOwn:
         receiver.until_bye()
         return sink
 
-    @pytest.mark.parametrize("where", ["value", "bytes"])
+    @pytest.mark.parametrize("where", ["address", "value", "bytes"])
     def test_a_mapping_that_fails_is_named(
         self, receivers: list[Receiver], monkeypatch: pytest.MonkeyPatch, where: str
     ) -> None:
@@ -306,6 +307,11 @@ class TestFaultsOfOurOwn:
                 raise ValueError("spoilt")
             return ("i", "no number")
 
+        def placed(text: str) -> Template:
+            is_spoilt = where == "address" and text == "/bad"
+            return Template((("", "channel", ".1"),)) if is_spoilt else address_of(text)
+
+        monkeypatch.setattr(rule, "address_of", placed)
         monkeypatch.setattr(rule, "argument_of", made)
         bad = OscMap("/bad", (MapArgument("int", "{id}"),), send="each", at_most_hz=1000)
         sink = self.run(receivers[0], bad)

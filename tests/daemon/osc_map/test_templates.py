@@ -132,7 +132,9 @@ def test_an_address_stays_an_address_whatever_the_name(name: str) -> None:
     assert made.endswith("/2500")
 
 
-@pytest.mark.parametrize("text", ["cue", "/a b", "/a*", "/ä", "/a/{frequency_hz}", "/{id}", "/#"])
+@pytest.mark.parametrize(
+    "text", ["cue", "/a b", "/a*", "/ä", "/a/{frequency_hz}", "/{id}", "/#", "/{channel:.1}"]
+)
 def test_what_is_no_address_is_refused(text: str) -> None:
     """Oracle: OSC 1.0, and the fields that an address may hold."""
     with pytest.raises(BadTemplate):
