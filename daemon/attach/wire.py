@@ -12,13 +12,14 @@ from numpy.typing import NDArray
 
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.sinks.base import Health, Snapshot
-from prehowl.daemon.sinks.osc_bytes import bundle_bytes, message_bytes
+from prehowl.daemon.sinks.osc_bytes import bundle_bytes, message_bytes, milliseconds
 from prehowl.daemon.sinks.osc_messages import (
     CONTRACT_VERSION,
     NOTHING,
     RING,
     Spec,
     datagram,
+    losses,
     ring_arguments,
 )
 
@@ -161,11 +162,9 @@ def _status(snapshot: Snapshot) -> bytes:
     health = snapshot.health
     held = np.array(sorted(snapshot.held) or [0], ">i2").tobytes()  # 0: no blob is empty
     values = (
-        snapshot.time_s * 1000,
+        milliseconds(snapshot.time_s),
         health.load,
-        health.source.overflows,
-        health.dropped_blocks,
-        health.source.lost_samples,
+        *losses(health),
         health.source.state,
         health.detail,
         snapshot.act_number,
