@@ -181,6 +181,7 @@ def _services(
         if watched.metrics_port is not None:
             metrics = MetricsServer(watched.metrics_port, board.record)
             stack.callback(metrics.close)
+            outlets.tell_trouble(metrics.trouble)
             metrics.start()
         yield board
 

@@ -1,6 +1,7 @@
 """The watch as a service: notifications, status, metrics, levels, reload; as its keepers see it."""
 
 import contextlib
+import http.client
 import io
 import json
 import os
@@ -8,6 +9,7 @@ import queue
 import signal
 import socket
 import stat
+import struct
 import subprocess
 import threading
 import urllib.error
@@ -326,6 +328,38 @@ class TestMetrics:
                 MetricsServer(server.port, dict)
         finally:
             server.close()
+
+    def test_a_client_that_goes_away_leaves_nothing_on_stderr(self, capsys):
+        """Oracle: definition: its lines would lie over the dashboard. Lingering for no time resets
+        the connection (socket(7))."""
+
+        def is_served() -> bool:
+            return any("process_request" in thread.name for thread in threading.enumerate())
+
+        server = MetricsServer(0, board().record)
+        server.start()
+        try:
+            with socket.create_connection(("127.0.0.1", server.port)) as client:
+                client.sendall(b"GET /metr")
+                poll(is_served, "the request is begun")
+                client.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+            poll(lambda: not is_served(), "the connection is given up")
+            assert (capsys.readouterr().err, server.trouble()) == ("", "")
+        finally:
+            server.close()
+
+    def test_an_answer_that_fails_is_told_where_trouble_is_told(self, capsys):
+        """Oracle: definition: not on stderr, and not lost either. The client sees it closed."""
+        server = MetricsServer(0, dict)
+        server.start()
+        try:
+            with pytest.raises(http.client.RemoteDisconnected, match="without response"):
+                urllib.request.urlopen(f"http://127.0.0.1:{server.port}/metrics", timeout=10)
+            poll(lambda: server.trouble() != "", "it is told")
+        finally:
+            server.close()
+        assert server.trouble() == "--metrics: an answer failed (KeyError: 'channels')"
+        assert capsys.readouterr().err == ""
 
 
 class TestReplaceableEngine:
