@@ -22,6 +22,7 @@ from prehowl.daemon.logbook.sink import MOST_OPEN, ClipPlan, LogbookSink
 from prehowl.daemon.logbook.store import DamagedError, Store
 from prehowl.daemon.logbook.wall_clock import WallClock
 from prehowl.daemon.sinks.base import Health, SampleTaker
+from prehowl.daemon.sleep import SleepMeter
 from prehowl.daemon.sources.base import SourceHealth
 from prehowl.detectors.rings import RingState
 
@@ -366,12 +367,37 @@ def test_a_clock_that_is_set_is_noted_and_changes_no_order(tmp_path):
 
 @pytest.mark.parametrize(
     ("moved_s", "said"),
-    [(0.5, ""), (-0.5, ""), (5.0, "the clock was set, or the computer slept: +5 s")],
+    [(0.5, ""), (-0.5, ""), (5.0, "the clock was set: +5 s"), (-5.0, "the clock was set: -5 s")],
 )
-def test_only_steps_are_told(moved_s, said):
+def test_only_steps_are_told(moved_s, said, monkeypatch):
     """Oracle: definition. A time server's slewing is none."""
+    monkeypatch.setattr("prehowl.daemon.logbook.wall_clock.SET", "was set")
     times = iter([0.0, moved_s])
     assert WallClock(wall=lambda: next(times), steady=lambda: 0.0).step() == said
+
+
+@pytest.mark.parametrize(
+    ("asleep_s", "set_s", "said"),
+    [
+        (600.0, 0.0, "the computer slept for 10 min"),
+        (0.0, 600.0, "the clock was set: +600 s"),
+        (45.0, -3600.0, "the computer slept for 45 s; the clock was set: -3600 s"),
+    ],
+)
+def test_a_sleep_is_no_clock_that_is_set_nor_the_other_way_round(
+    asleep_s, set_s, said, monkeypatch
+):
+    """Oracle: clock_gettime(2), by hand: a sleep moves the time of day and CLOCK_BOOTTIME and not
+    CLOCK_MONOTONIC, setting moves the time of day alone."""
+    monkeypatch.setattr("prehowl.daemon.logbook.wall_clock.SET", "was set")
+    slept, was_set = [0.0], [0.0]
+    meter = SleepMeter(awake=lambda: 50.0, always=lambda: 50.0 + slept[0])
+    clock = WallClock(
+        wall=lambda: 1e9 + slept[0] + was_set[0], steady=lambda: 50.0 + slept[0], sleep=meter
+    )
+    assert clock.step() == ""
+    slept[0], was_set[0] = asleep_s, set_s
+    assert [clock.step(), clock.step()] == [said, ""]
 
 
 def _notes(path) -> list[int]:
