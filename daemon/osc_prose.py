@@ -149,7 +149,7 @@ Measured: 1 000 000 random datagrams and 100 000 made by damaging valid ones, th
 ## Attached screens
 
 `prehowl attach HOST` asks for a daemon's dashboard at the port of OSC in (9010 unless told) and is answered from there.
-A subscription lasts as long as was asked and is renewed every second; at most 16 screens at once.
+A subscription lasts as long as was asked and is renewed every second; at most 16 screens at once; a further one is told so each time it asks, and counts as refused.
 A view leaves at most five times a second, the same packets for all; events leave at once, as `/prehowl/ring` and `/prehowl/control`. At the end comes `/prehowl/bye`.
 A screen that hears nothing for 2.5 seconds says that the daemon is lost.
 """  # noqa: E501

@@ -89,6 +89,7 @@ RANGES = {
     "name": "text",
     "of": "`show` or `view`",
     "part": "1 to `parts`",
+    "places": "1 up; 16 in this version",
     "parts": "1 to 64",
     "rows": "1 to 256",
     "row": "0 to 255",

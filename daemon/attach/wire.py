@@ -31,6 +31,12 @@ SUBSCRIBE = Spec(
     "to prehowl: show me what there is, to the port this comes from, for so long (1 to 60)",
 )
 LEAVE = Spec("/prehowl/attach/leave", GROUP, (), "to prehowl: no more")
+FULL = Spec(
+    "/prehowl/attach/full",
+    GROUP,
+    (("i", "places"),),
+    "answers who subscribes while all places are taken; ask again",
+)
 PART = Spec(
     "/prehowl/attach/part",
     GROUP,
@@ -98,7 +104,7 @@ WEAK = Spec(
     (("b", "weak"),),
     "after the rows, where an EQ sheet knows weak bands; 32 bits a row, big-endian, bit 0 is 20 Hz",
 )
-SPECS = (SUBSCRIBE, LEAVE, PART, SHOW, ROW, WEAK, STATUS, TARGET, LEVELS, SUSPICION, LIVING)
+SPECS = (SUBSCRIBE, LEAVE, FULL, PART, SHOW, ROW, WEAK, STATUS, TARGET, LEVELS, SUSPICION, LIVING)
 
 MOST_PACKET = 1200  # bytes; below what any network in use splits (IPv6 minimum 1280)
 ROWS_AT_ONCE = 32

@@ -47,6 +47,7 @@ class Counts:
     out_of_range: int = 0
     not_wanted: int = 0  # verbs that the show file does not let in
     queue_full: int = 0
+    no_place: int = 0  # screens that came when as many as may were attached
 
     @property
     def refused(self) -> int:
@@ -61,6 +62,7 @@ class Counts:
             + self.out_of_range
             + self.not_wanted
             + self.queue_full
+            + self.no_place
         )
 
 

@@ -180,8 +180,7 @@ def test_trying_again_becomes_rarer(double, watch):
 
 
 def test_a_watch_that_was_stopped_for_five_seconds_goes_on(watch, tmp_path):
-    """Oracle: the clock. SIGSTOP is a laptop that sleeps: what it missed is counted, then all is
-    well; the logbook knows."""
+    """Oracle: the clock. What it missed is counted, then all is well; the logbook knows."""
     watching, receiver = watch
     watching.process.send_signal(signal.SIGSTOP)
     time.sleep(5.0)  # this is the accident itself

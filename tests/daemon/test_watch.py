@@ -92,6 +92,8 @@ class TestRecording:
         (["--recording", "x.wav", "--device", "1"], 2, "--device and --rate belong to a live"),
         (["--seconds", "0"], 2, "must be above 0"),
         (["--seconds", "nan"], 2, "must be above 0"),
+        (["--metrics", "70000"], 2, "--metrics 70000: a port is 1 to 65535"),
+        (["--metrics", "-1"], 2, "--metrics -1: a port is 1 to 65535"),
         (["--recording", "no-such.wav"], 2, "no-such.wav: cannot be read"),
         (["--show", "no-such.toml"], 2, "no-such.toml: no such show file"),
         (["--channels", "0-3"], 2, "channels '0-3'"),

@@ -74,7 +74,7 @@ def written(path: Path, events: list[RingEvent], *, acts=((0.0, "First"),), clip
         sink.on_event(one)
     _play(sink, piece)
     sink.close()
-    assert sink.unwritten == 0
+    assert sink.missing == ""
     return path
 
 
