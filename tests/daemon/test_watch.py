@@ -98,6 +98,7 @@ class TestRecording:
         (["--show", "no-such.toml"], 2, "no-such.toml: no such show file"),
         (["--channels", "0-3"], 2, "channels '0-3'"),
         (["--osc", "a b:9"], 2, "no OSC target"),
+        (["--osc-in", "99999"], 2, "Write a PORT, for example 9010"),
         (["--rate", "1234"], 2, "device.rate_hz"),
         (["--rate", "44100"], 3, "refuses 44100 Hz"),
         (["--device", "nothing"], 3, "no audio input matches 'nothing'"),

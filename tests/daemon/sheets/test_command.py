@@ -89,6 +89,29 @@ def test_export_and_import_carry_a_sheet_to_another_folder(one, folder, tmp_path
     assert "Mix 1" in one("compare", str(file), NAME)[1]
 
 
+def test_a_mistyped_export_leaves_the_old_file(one, tmp_path):
+    """Oracle: definition: code 2, and what was exported yesterday is still there."""
+    file = tmp_path / "wedge.csv"
+    file.write_text("yesterday\n")
+    code, _, err = one("export", "typo", "--format", "csv", "--output", str(file))
+    assert (code, file.read_text()) == (2, "yesterday\n")
+    assert "sheet 'typo': not in" in err
+    assert one("export", "vocal", "--format", "csv", "--output", str(file))[0] == 0
+    assert "yesterday" not in file.read_text()
+
+
+def test_an_export_goes_over_no_sheet(one, folder, tmp_path):
+    """Oracle: definition: neither over the file it reads, nor over a version that is kept."""
+    file = tmp_path / "x.toml"
+    assert one("export", "vocal", "--format", "toml", "--output", str(file))[0] == 0
+    (kept,) = folder.iterdir()
+    for words, output in ((str(file), file), ("vocal", kept), (str(file), kept)):
+        before = output.read_bytes()
+        code, _, err = one("export", words, "--format", "csv", "--output", str(output))
+        assert (code, output.read_bytes()) == (2, before)
+        assert "would be lost" in err
+
+
 def test_list_as_json_is_one_object(one, folder):
     """Oracle: json; what cannot be read is in it and on stderr."""
     (folder / f"{NAME}.v2.toml").write_text("half")
