@@ -9,6 +9,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from prehowl.daemon.ascii_wish import wants_ascii
 from prehowl.daemon.command_line import CommandParser
 from prehowl.daemon.errors import OK, UsageError
 from prehowl.daemon.output import open_output
@@ -241,6 +242,8 @@ def _kept(store: Store, sheet: Sheet) -> str:
 
 
 def _marks() -> Marks:
+    if wants_ascii():
+        return ASCII
     try:
         "".join((UNICODE.full, UNICODE.shade, UNICODE.line)).encode(sys.stdout.encoding or "ascii")
     except UnicodeEncodeError:

@@ -19,7 +19,7 @@ from rich.console import Console
 
 from prehowl.daemon.errors import UsageError
 from prehowl.daemon.sinks.dashboard.frame import Frame
-from prehowl.daemon.sinks.dashboard.glyphs import ASCII, UNICODE, Signs
+from prehowl.daemon.sinks.dashboard.glyphs import Signs, signs_for
 from prehowl.daemon.sinks.dashboard.terminal import Terminal, is_usable
 from prehowl.daemon.sinks.dashboard.themes import BY_NAME, PLAIN, Theme, after
 
@@ -82,7 +82,7 @@ class FullScreen:
         self.console = Console() if console is None else console
         self.theme = PLAIN if self.console.no_color else BY_NAME[theme]
         self._terminal = Terminal(self.console, keys)
-        self._signs = ASCII if self.console.options.ascii_only else UNICODE
+        self._signs = signs_for(self.console)
         self._owner = owner
         self._what, self._goes_on = what, goes_on
         self._frames_per_s = FRAMES_PER_S

@@ -132,6 +132,12 @@ class TestKeys:
         assert screen.obey(action) is False
         assert screen.frame(80, 24).height == 24
 
+    def test_a_locale_of_c_gets_ascii_signs(self, monkeypatch) -> None:
+        """Oracle: documented: with LC_ALL=C, whatever the encoding of the output."""
+        assert not self.screen().frame(80, 24).text().isascii()
+        monkeypatch.setenv("LC_ALL", "C")
+        assert self.screen().frame(80, 24).text().isascii()
+
     def test_without_a_terminal_it_says_so(self, capsys) -> None:
         """Oracle: the contract of errors."""
         screen = AttachScreen([Client("x", "127.0.0.1", 1)], console=Console(force_terminal=False))

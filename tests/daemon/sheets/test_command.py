@@ -204,6 +204,15 @@ def test_a_terminal_without_unicode_gets_ascii(one, folder):
     assert any("#" in line for line in chart)
 
 
+def test_a_locale_of_c_gets_ascii_though_the_output_is_utf8(one, monkeypatch):
+    """Oracle: documented: with LC_ALL=C the chart is of ASCII signs, whatever the encoding."""
+    monkeypatch.setenv("LC_ALL", "C")
+    assert sys.stdout.encoding.lower() == "utf-8"
+    chart = [line for line in one("show", "vocal")[1].splitlines() if "|" in line]
+    assert len(chart) >= 6
+    assert all(line.isascii() for line in chart)
+
+
 @pytest.mark.optional
 @pytest.mark.parametrize("suffix", ["pdf", "png"])
 def test_a_page_is_drawn(one, tmp_path, suffix):
