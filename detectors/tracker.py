@@ -146,35 +146,13 @@ class RingTracker:
 
     def _find_back(self, frame: Frame) -> None:
         """Alarm rings anew that stand again, though nothing has risen."""
-        sample, bin_hz = frame.sample, frame.now.bin_hz
         for back in self._stopped.back(frame):
             ch, frequency, level = back.before.ch, back.frequency_hz, back.level_dbfs
-            if self._is_known(frame, ch, frequency, level, 0.0):
-                continue
-            self._add(
-                Ring(
-                    id=self._next_id,
-                    ch=ch,
-                    state=None,
-                    frequency_hz=frequency,
-                    bin_hz=bin_hz,
-                    onset_sample=sample,
-                    level_dbfs=level,
-                    top_dbfs=level,
-                    growth_db_per_s=back.before.growth_db_per_s,  # of the same loop
-                    slope_db_per_s=0.0,
-                    suspicion=1.0,
-                    seen_sample=sample,
-                    level_sample=sample,
-                    proof_sample=sample,
-                    rise_sample=sample,
-                    evidence=evidence_of(frame, ch, round(frequency / bin_hz)),
-                )
-            )
-
-    def _add(self, ring: Ring) -> None:
-        self._next_id += 1
-        self.rings.append(ring)
+            if not self._is_known(frame, ch, frequency, level, echo_s=0.0):
+                ring = self._begin(frame, ch, round(frequency / frame.now.bin_hz), frequency, level)
+                ring.growth_db_per_s = back.before.growth_db_per_s  # of the same loop
+                ring.suspicion = 1.0
+                ring.rise_sample = frame.sample
 
     def _find_new(
         self, frame: Frame, suspicion: NDArray[np.float32], likely: NDArray[np.intp]
@@ -182,37 +160,50 @@ class RingTracker:
         verdict = frame.verdict
         seen = frame.sighting(verdict.ch[likely].tolist(), frame.place_hz(likely).tolist())
         for number, place in enumerate(likely):
-            ch, lingers = int(verdict.ch[place]), bool(verdict.lingers[place])
+            ch, bin_ = int(verdict.ch[place]), int(verdict.bin[place])
+            lingers = bool(verdict.lingers[place])
             frequency = float(frame.place_hz(place) if lingers else seen.frequency_hz[number])
             level = float(seen.level_dbfs[number])
             # A lone tone lingers in no mean: it is there now.
             echo_s = LINGERING_ECHO_S if lingers and not verdict.stands[place] else ECHO_S
             if self._is_known(frame, ch, frequency, level, echo_s):
                 continue
+            ring = self._begin(frame, ch, bin_, frequency, level)
             since = round(float(verdict.duration_s[place]) * frame.rate_hz)
-            growth = _growth_at(frame, int(place))
-            bin_ = int(verdict.bin[place])
-            ring = Ring(
-                id=self._next_id,
-                ch=ch,
-                state=None,
-                frequency_hz=frequency,
-                bin_hz=frame.now.bin_hz,
-                onset_sample=max(0, frame.sample - since),
-                level_dbfs=level,
-                top_dbfs=level,
-                growth_db_per_s=growth,
-                slope_db_per_s=growth or 0.0,
-                suspicion=float(suspicion[place]),
-                seen_sample=frame.sample,
-                level_sample=frame.sample,
-                proof_sample=frame.sample,
-                rise_sample=None if lingers else frame.sample,
-                lingers_sample=frame.sample if lingers else None,
-                start_dbfs=None if lingers else lowest_dbfs(frame, ch, bin_),
-                evidence=evidence_of(frame, ch, bin_),
-            )
-            self._add(ring)
+            ring.onset_sample = max(0, frame.sample - since)
+            ring.growth_db_per_s = growth = _growth_at(frame, int(place))
+            ring.slope_db_per_s = growth or 0.0
+            ring.suspicion = float(suspicion[place])
+            if lingers:
+                ring.lingers_sample = frame.sample
+            else:
+                ring.rise_sample = frame.sample
+                ring.start_dbfs = lowest_dbfs(frame, ch, bin_)
+
+    def _begin(
+        self, frame: Frame, ch: int, bin_: int, frequency_hz: float, level_dbfs: float
+    ) -> Ring:
+        """Follow a ring from this frame on."""
+        ring = Ring(
+            id=self._next_id,
+            ch=ch,
+            state=None,
+            frequency_hz=frequency_hz,
+            bin_hz=frame.now.bin_hz,
+            onset_sample=frame.sample,
+            level_dbfs=level_dbfs,
+            top_dbfs=level_dbfs,
+            growth_db_per_s=None,
+            slope_db_per_s=0.0,
+            suspicion=0.0,
+            seen_sample=frame.sample,
+            level_sample=frame.sample,
+            proof_sample=frame.sample,
+            evidence=evidence_of(frame, ch, bin_),
+        )
+        self._next_id += 1
+        self.rings.append(ring)
+        return ring
 
     def _is_known(
         self, frame: Frame, ch: int, frequency_hz: float, level_dbfs: float, echo_s: float
