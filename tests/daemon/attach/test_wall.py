@@ -13,8 +13,8 @@ from prehowl.daemon.attach.screen import AttachScreen
 from prehowl.daemon.attach.wall import Stage, wall, worst_first
 from prehowl.daemon.errors import UsageError
 from prehowl.daemon.sinks.dashboard.glyphs import ASCII
+from prehowl.daemon.sinks.dashboard.keys import actions_of
 from prehowl.daemon.sinks.dashboard.model import Model
-from prehowl.daemon.sinks.dashboard.terminal import actions_of
 from prehowl.daemon.sinks.dashboard.themes import DARK, PLAIN
 from prehowl.daemon.stopping import StopFlag
 from prehowl.detectors.rings import RingState
