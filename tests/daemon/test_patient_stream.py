@@ -3,11 +3,12 @@
 import io
 import os
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from typing import TextIO
 
 import pytest
 from fakes import event, snapshot
+from guarded import ended
 
 from prehowl.daemon.log import Log
 from prehowl.daemon.patient_stream import MOST_PENDING, PatientStream
@@ -47,14 +48,6 @@ def any_terminal(request, terminal, monkeypatch) -> tuple[int, TextIO]:
 
         monkeypatch.setattr("prehowl.daemon.outflow.os.ttyname", refuse)
     return terminal
-
-
-def ended(job: Callable[[], object]) -> bool:
-    """Tell whether a job comes to its end; one that hangs in a write is left behind."""
-    worker = threading.Thread(target=job, daemon=True)
-    worker.start()
-    worker.join(20.0)
-    return not worker.is_alive()
 
 
 def arrived_at(reader: int, *, at_least: int = 0) -> bytes:
