@@ -73,7 +73,7 @@ def test_an_old_ring_of_a_deaf_daemon_goes_after_a_living_one() -> None:
     deaf = stage("2", RingState.HOWLING)
     waiting = replace(snapshot(16), health=Health(SourceHealth("waiting")))
     deaf = replace(deaf, view=replace(deaf.view, snapshot=waiting))
-    assert [s.key for s in worst_first([deaf, CALM, RING], NOW_S)] == ["3", "1", "2"]
+    assert [s.key for s in worst_first([deaf, CALM, RING], NOW_S)] == ["3", "2", "1"]
 
 
 def test_a_picked_one_fills_the_screen() -> None:
