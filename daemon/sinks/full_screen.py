@@ -127,7 +127,7 @@ class FullScreen:
                 self._thread.join(JOIN_S)
         finally:
             self._terminal.leave()
-            # Not before: where a second Ctrl-C breaks in, the interpreter's exit tries again.
+            # Not before: if a second Ctrl-C keeps us from it, the interpreter's exit tries again.
             atexit.unregister(self._terminal.leave)
             if self._term_before is not None:
                 signal.signal(signal.SIGTERM, self._term_before)
