@@ -108,6 +108,7 @@ def run_watch(
             shedder=shedder if watched.is_live else None,  # a recording can wait
             on_rate=in_force.at_rate,
             wiring=wiring_of(show, watched.numbers),
+            clears_while_away=True,
         )
     if logbook is not None and logbook.missing:
         log.warn(logbook.missing)

@@ -18,6 +18,7 @@ from prehowl.daemon.show import Show, default_show, load_show
 from prehowl.daemon.show.in_force import with_command_line, with_osc_in, with_targets
 from prehowl.daemon.show.tables import THEMES
 from prehowl.daemon.sinks.dashboard import Dashboard
+from prehowl.daemon.sinks.spare_lines import LAST_WAIT_S
 from prehowl.daemon.sinks.words import counted, time_words
 from prehowl.daemon.sources.base import Source
 from prehowl.daemon.sources.limited import LimitedSource
@@ -112,6 +113,7 @@ def run(args: argparse.Namespace) -> int:
             watched.source.close()
     if watched.is_headless:
         _say_result(result, log)
+    log.flush(LAST_WAIT_S)
     return OK
 
 
