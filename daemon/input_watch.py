@@ -42,7 +42,8 @@ class InputWatch:
         count = len(numbers)
         self._window = max(1, round(WINDOW_S * rate_hz))
         self._numbers = tuple(numbers)
-        self.take_show(names, kinds)
+        self._names = tuple(names)  # until a snapshot tells others
+        self.take_kinds(kinds)
         self._filled = 0
         self._high: NDArray[np.float32] = np.full(count, -np.inf, np.float32)
         self._low: NDArray[np.float32] = np.full(count, np.inf, np.float32)
@@ -58,10 +59,8 @@ class InputWatch:
     def start(self) -> None:
         """Do nothing: it only listens."""
 
-    def take_show(self, names: Sequence[str], kinds: Sequence[Kind]) -> None:
-        """Go by these names and kinds of the same channels. Loop's thread."""
-        pairs = zip(self._numbers, names, strict=True)
-        self._labels = [f"{name} ({number})" for number, name in pairs]
+    def take_kinds(self, kinds: Sequence[Kind]) -> None:
+        """Go by these kinds of the same channels. Loop's thread."""
         self._is_mic = np.array([kind == Kind.MIC for kind in kinds])
 
     def on_rate(self, rate_hz: int) -> None:
@@ -83,7 +82,8 @@ class InputWatch:
         """Let it pass."""
 
     def on_snapshot(self, snapshot: Snapshot) -> None:
-        """Let it pass."""
+        """Go by the names that the channels have in the act that is on."""
+        self._names = snapshot.names or self._names
 
     def close(self) -> None:
         """Do nothing: there is nothing to let go of."""
@@ -96,7 +96,7 @@ class InputWatch:
             (CLIPPING, self._clip_hold > 0),
         )
         return [
-            replace(fact, channel=self._numbers[ch], who=self._labels[ch])
+            replace(fact, channel=self._numbers[ch], who=f"{self._names[ch]} ({self._numbers[ch]})")
             for fact, which in found
             for ch in np.flatnonzero(which)
         ]

@@ -28,7 +28,6 @@ class Log:
         environment: Mapping[str, str] | None = None,
     ) -> None:
         """Write to `stream`, default stderr, what is at least as grave as `least`."""
-        self._failed = 0
         self._stream = sys.stderr if stream is None else stream
         self._out = PatientStream(self._stream)
         self._least = LEVELS[least]
@@ -40,18 +39,21 @@ class Log:
         if LEVELS[level] > self._least:
             return
         mark = f"<{LEVELS[level]}>" if self._is_journal else ""
+        self._out.write(f"{mark}prehowl: {text}\n")
+        self.flush()
+
+    def flush(self, wait_s: float = 0.0) -> None:
+        """Write what a late reader has left pending; wait for it no longer than so."""
         try:
-            self._out.write(f"{mark}prehowl: {text}\n")
+            self._out.settle(wait_s)
             self._out.flush()
-        except BlockingIOError:
-            pass  # nobody reads: the stream counts what it gives up
-        except OSError:
-            self._failed += 1
+        except OSError:  # nobody reads, or nobody is there any more
+            self._out.give_up()
 
     @property
     def unwritten(self) -> int:
         """Lines that the stream did not take."""
-        return self._failed + self._out.lost
+        return self._out.lost
 
     def facts(self) -> list[Fact]:
         """Return that lines were lost, for whoever else listens."""

@@ -18,7 +18,7 @@ from prehowl.daemon.alerts import Alerts, Wiring
 from prehowl.daemon.desk.desk import Desk
 from prehowl.daemon.engine_like import EngineLike
 from prehowl.daemon.events import event_from_change
-from prehowl.daemon.loop_result import LoopResult
+from prehowl.daemon.loop_result import LoopResult, result_of
 from prehowl.daemon.notes import Note, hand_out
 from prehowl.daemon.pace import Load, Pace, Pacer
 from prehowl.daemon.repair import Repair
@@ -56,6 +56,7 @@ def run_loop(
     on_rate: Callable[[int], None] | None = None,
     clock: Callable[[], float] = time.monotonic,
     wiring: Wiring | None = None,
+    clears_while_away: bool = False,
 ) -> LoopResult:
     """Run until the source ends or `stop` is set; close the source and all sinks in any case.
 
@@ -92,6 +93,8 @@ def run_loop(
         Seconds, for loads and snapshots without sound; only tests give another.
     wiring : Wiring, optional
         Mixes, and who belongs to whom, so that one howl on many channels is one alert with names.
+    clears_while_away : bool
+        Whether rings are told as cleared while the source waits for its device, or when it is back.
 
     Returns
     -------
@@ -113,9 +116,9 @@ def run_loop(
     loop = _Loop(source, engine, sinks, desk, numbers, known, pace, snapshot_s, seconds=clock)
     loop.complete_health = complete_health or (lambda health: health)
     loop.repair = Repair(warn or (lambda _text: None))
-    loop.weak_bands = weak_bands or {}
-    loop.shedder = shedder
+    loop.weak_bands, loop.shedder = weak_bands or {}, shedder
     loop.on_rate = on_rate or (lambda _rate_hz: None)
+    loop.clears_while_away = clears_while_away
     with ExitStack() as stack:
         stack.enter_context(quick_turns())
         stack.callback(source.close)
@@ -149,10 +152,12 @@ class _Loop:
     rings: RingsNow = field(default_factory=RingsNow)
     next_snapshot: int = 0  # engine sample
     last_snapshot_s: float = 0.0  # by the clock on the wall
+    heard_s: float = 0.0  # when samples came last, by the same
+    clears_while_away: bool = False
 
     def __post_init__(self) -> None:
         self.takers = [sink for sink in self.sinks if isinstance(sink, SampleTaker)]
-        self.last_snapshot_s = self.seconds()
+        self.last_snapshot_s = self.heard_s = self.seconds()
         self.keep_time(StreamTime(self.source.rate_hz))
 
     def keep_time(self, clock: StreamTime) -> None:
@@ -175,15 +180,7 @@ class _Loop:
         was_stopped = stop.is_set()
         self.publish(self.engine.finish())
         self.snapshot()
-        return LoopResult(
-            samples=self.clock.total,
-            duration_s=self.clock.time_s,
-            events=self.rings.events,
-            alarms_by_channel=dict(sorted(self.rings.alarms_by_channel.items())),
-            lost_samples=self.clock.lost,
-            bad_samples=self.repair.bad_samples,
-            was_stopped=was_stopped,
-        )
+        return result_of(self.clock, self.rings, self.repair, was_stopped=was_stopped)
 
     def change_rate(self, rate_hz: int) -> None:
         """Go on at another rate: what rang is cleared, all that counts samples begins anew."""
@@ -203,16 +200,20 @@ class _Loop:
 
     def take(self, block: Block, stop: Stop) -> None:
         if block.lost:
-            silence = self.clock.lose(block.lost)
-            self.analyse(np.zeros((silence, len(self.numbers)), np.float32), stop)
+            self.be_silent(self.clock.lose(block.lost), stop)
         if len(block.samples):
-            clock = self.clock
+            self.heard_s, clock = self.seconds(), self.clock
             mended = self.repair.mended(block.samples, clock.time_s, clock.rate_hz)
             self.analyse(mended, stop)
             return
         self.obey()
+        if self.clears_while_away and self.source.health().state == "waiting":
+            self.be_silent(self.clock.lose_early(self.seconds() - self.heard_s), stop)
         if self.seconds() - self.last_snapshot_s >= SNAPSHOT_S:
             self.snapshot()  # nothing comes in: the screen must still live and say so
+
+    def be_silent(self, silence: int, stop: Stop) -> None:
+        self.analyse(np.zeros((silence, len(self.numbers)), np.float32), stop)
 
     def analyse(self, samples: NDArray[np.float32], stop: Stop) -> None:
         most = max(1, round(PIECE_S[self.pace] * self.clock.rate_hz))
@@ -248,9 +249,9 @@ class _Loop:
             self.note("shed", "load", said)
 
     def publish(self, changes: Sequence[RingChange]) -> None:
+        clock = self.clock
         for change in changes:
-            dated, number = self.clock.dated(change), self.numbers[change.ch]
-            clock = self.clock
+            dated, number = clock.dated(change), self.numbers[change.ch]
             event = event_from_change(dated, self.desk.names, clock.rate_hz, clock.began_s)
             alert = self.alerts.told(dated, self.desk.names)
             event = replace(event, channel=number, act=self.desk.act, alert=alert)
@@ -261,8 +262,7 @@ class _Loop:
 
     def obey(self) -> None:
         """Do what people have asked for since the last piece, and tell the sinks."""
-        notes = self.desk.obey(self.clock.time_s, self.made_snapshot)
-        hand_out(notes, self.sinks)
+        hand_out(self.desk.obey(self.clock.time_s, self.made_snapshot), self.sinks)
 
     def snapshot(self) -> None:
         if not self.snapshot_samples:

@@ -2,6 +2,10 @@
 
 from dataclasses import dataclass
 
+from prehowl.daemon.repair import Repair
+from prehowl.daemon.rings_now import RingsNow
+from prehowl.daemon.stream_time import StreamTime
+
 
 @dataclass(frozen=True, slots=True)
 class LoopResult:
@@ -19,3 +23,18 @@ class LoopResult:
     def alarms(self) -> int:
         """Number of alarms on all channels."""
         return sum(self.alarms_by_channel.values())
+
+
+def result_of(
+    clock: StreamTime, rings: RingsNow, repair: Repair, *, was_stopped: bool
+) -> LoopResult:
+    """Return what a run came to that is over."""
+    return LoopResult(
+        samples=clock.total,
+        duration_s=clock.time_s,
+        events=rings.events,
+        alarms_by_channel=dict(sorted(rings.alarms_by_channel.items())),
+        lost_samples=clock.lost,
+        bad_samples=repair.bad_samples,
+        was_stopped=was_stopped,
+    )

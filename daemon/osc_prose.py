@@ -1,5 +1,7 @@
 """The words between the tables of the OSC reference page."""
 
+from prehowl.daemon.osc_in.flood import MOST_BYTES, MOST_DATAGRAMS
+from prehowl.daemon.osc_in.receiver import QUEUE_LENGTH
 from prehowl.daemon.osc_in.verbs import HOLD_S
 from prehowl.daemon.sinks.osc_messages import CONTRACT_VERSION
 
@@ -30,7 +32,7 @@ The whole record, for a receiver that can take it.
 
 - `id` is one ring through its states; it is 0 for a test alert only.
 - `state` is `suspect` (early warning), `ringing` (alarm: the loop is at or near its limit), `howling` (alarm: runaway) or `cleared`.
-- `time_ms` is the position in the stream of the last sample used, `onset_ms` is when the ring is believed to have begun.
+- `time_ms` is the position in the stream of the last sample used, `onset_ms` is when the ring is believed to have begun. Both go on from 0 after 2147483647: take a difference modulo 2^31.
 - `margin_db` below zero means that the loop gain is over the limit.
 - `evidence` is text, `name=value` words separated by spaces; names that are not known yet are left out.
 - `act` is who is on, `-` without a running order.
@@ -90,7 +92,7 @@ The label of a suspect names the band only (`2.5 kHz`): it is to be watched, not
 
 Each receiver has its own thread and queue, so a dead tablet delays neither the detection nor the others.
 Its name is looked up once, again after a failure, after 1, 2, 4 ... 30 seconds, and every minute behind a way that works, in case it has moved.
-The dashboard and `prehowl check` say per target what is wrong: the name does not resolve, the network is unreachable, nothing listens on the port (as far as UDP can tell: many devices drop silently what they do not want), the connection was refused or is not read (TCP).
+The dashboard and `prehowl check` say per target what is wrong: the name does not resolve, the network is unreachable, nothing listens on the port (as far as UDP can tell: many devices drop silently what they do not want), the connection was refused or is not read (TCP). A fault of prehowl's own is told there, too, and everything that it does not touch is still sent.
 When it comes back it is told the present state of all channels; rings that it missed are not sent late.
 What a receiver sends back on the way out is thrown away unread.
 """  # noqa: E501
@@ -112,13 +114,15 @@ rate_hz = 8
 ```
 
 - **Filter**: `states`, `channels`, `kinds`, `acts`, `band_from_hz`, `band_to_hz`; a ring must pass all that are given.
-- **One howl once**: a howl that many channels hear counts as one ring, on the channel that it belongs to; `channels` and `kinds` let it pass if that channel passes, or the mic or the mix that it names. When the names are corrected, a message per `ring` is not sent again, unless its address names the channel: then the old address is left and the new one entered. With `each_channel = true` the ring of every channel counts.
+- **One howl once**: a howl that many channels hear counts as one ring, on the channel that it belongs to; `channels` and `kinds` let it pass if that channel passes, or the mic or the mix that it names. With `each_channel = true` the ring of every channel counts.
 - **Occasion**: `send` is `enter`, `leave`, `while` or `each`; `per` says whether that counts each ring, the rings of a channel, or those of the whole show. 'While' goes silent when the analysis hangs.
+- **Each address by itself**: where the address has fields, every address that they give is entered and left on its own. When a ring's band, state or names change, the old address is left and the new one entered, and `leave` goes to the address that was entered: with `{state}` it is that of the state which is over. One lamp for each band or state wants `per = "show"`, one for each channel `per = "channel"`. Without fields, a correction of the names sends nothing again.
 - **Types are stated, never guessed** from a value. A figure that is not known is `unknown` (0), in text a dash.
 - **Rate**: at one address at most `at_most_hz` messages a second; of those that come too fast the latest wins. An 'on' or 'off' that had to wait is dropped if it is no longer true, so a lamp always ends right.
 - **Bundles**: with `bundle = "time"` the time tag is the event's wall time plus `delay_ms`; messages of one moment share a bundle.
 - Marks that an OSC address cannot hold become `_`.
-- What waits for its rate at a clean end is sent before the goodbye.
+- **At the end**, and when the show file is read again and a receiver is left out or gets other mappings, every mapping leaves what it holds, also while the ring lives; what waits for its rate is sent, then the goodbye. A receiver that stays with other mappings then enters the rings that live.
+- A mapping that fails is named among the receivers on the dashboard; the others go on.
 
 A field may have a short format, `{frequency_hz:.0f}`. In an address only `{channel}`, `{channel_name}`, `{kind}`, `{state}`, `{state_number}` and `{band_hz}` are possible.
 """  # noqa: E501
@@ -132,7 +136,7 @@ Anyone on the list can move your running order: keep it short. An address in a U
 
 - Types are strict: a message with other types than these is refused and counted. Patterns (`*`, `?`) are refused.
 - *A button* takes no value or one of `i`, `f`, `T`, `F`; 0 or false is its release and does nothing (but ends a hold).
-- Every byte is checked before it is used; at most 2000 datagrams a second are looked at, and 64 commands wait. Time tags are passed over: a message counts when it comes.
+- Every byte is checked before it is used; at most {MOST_DATAGRAMS} datagrams a second, and {MOST_BYTES} bytes of them, are looked at, so that a flood takes less than a tenth of a core; {QUEUE_LENGTH} commands wait. Time tags are passed over: a message counts when it comes.
 - What is refused changes counters and nothing else; the dashboard's last line but one shows them.
 - What is done, and what could not be, is told in `/prehowl/control`, on the dashboard, and as a `control` record in the event stream ([events.md](events.md)).
 - A hold from a button lasts {HOLD_S} s at most; it covers early warnings and ringing, never a howl.
@@ -145,7 +149,7 @@ Measured: 1 000 000 random datagrams and 100 000 made by damaging valid ones, th
 ## Attached screens
 
 `prehowl attach HOST` asks for a daemon's dashboard at the port of OSC in (9010 unless told) and is answered from there.
-A subscription lasts as long as was asked and is renewed every second; at most 16 screens at once.
+A subscription lasts as long as was asked and is renewed every second; at most 16 screens at once; a further one is told so each time it asks, and counts as refused.
 A view leaves at most five times a second, the same packets for all; events leave at once, as `/prehowl/ring` and `/prehowl/control`. At the end comes `/prehowl/bye`.
 A screen that hears nothing for 2.5 seconds says that the daemon is lost.
 """  # noqa: E501

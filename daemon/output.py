@@ -1,30 +1,52 @@
-"""Where printed results go: stdout or a file that is opened before the work starts."""
+"""Where printed results go: stdout, or a file that keeps what is in it until there is a result."""
 
+import codecs
 import contextlib
 import errno
 import io
+import json
 import os
+import stat
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
-from typing import TextIO
+from typing import TYPE_CHECKING, TextIO
 
 from prehowl.daemon.errors import OutputError, UsageError
+
+if TYPE_CHECKING:
+    from _typeshed import ReadableBuffer
 
 WRITE_ERRORS = frozenset((errno.EBADF, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.ENOSPC))
 """What the system says of a write: no such end, quota used up, too large, broken, disk full."""
 
 
+ESCAPES = "prehowl-escapes"
+"""How marks are written that the encoding cannot hold: a file's name may be any bytes."""
+
+
+def _escaped(fault: UnicodeError) -> tuple[str, int]:
+    r"""Return such marks as RFC 8259 escapes (``\u2665``), so that JSON stays JSON."""
+    if not isinstance(fault, UnicodeEncodeError):
+        raise fault
+    return json.dumps(fault.object[fault.start : fault.end])[1:-1], fault.end
+
+
+codecs.register_error(ESCAPES, _escaped)
+
+
 @contextlib.contextmanager
-def open_output(path: str | None, *, inputs: Sequence[str] = ()) -> Iterator[None]:
+def open_output(path: str | None, *, inputs: Sequence[str] = ()) -> Iterator[Callable[[], None]]:
     """Let what is printed to `sys.stdout` inside the block go to the file, if one is named.
 
-    Marks that the encoding cannot hold (file names may be any bytes) are written as escapes.
+    The file is opened before the work starts. What is in it gives way to what is printed first,
+    or to nothing when what is yielded is called: there is a result, though an empty one. A fault
+    before that leaves the file as it was, or no file where there was none.
 
     Parameters
     ----------
     path : str or None
-        The file, made new; None keeps stdout.
+        The file; None keeps stdout.
     inputs : sequence of str
         Files that must not be overwritten.
 
@@ -36,26 +58,35 @@ def open_output(path: str | None, *, inputs: Sequence[str] = ()) -> Iterator[Non
         If it cannot be opened, or the disk fills up.
     """
     if path is None:
-        if isinstance(sys.stdout, io.TextIOWrapper):
-            sys.stdout.reconfigure(errors="backslashreplace")
-        yield
+        yield lambda: None
         return
     if not path:
         raise UsageError("--output: the name is empty; name a file, or leave it out for stdout")
-    _refuse_inputs(path, inputs)
-    stream = _opened(path)
+    refuse_inputs(path, inputs)
+    file = _opened(path)
+    stream = io.TextIOWrapper(io.BufferedWriter(file), encoding="utf-8", newline="", errors=ESCAPES)
     try:
         with contextlib.redirect_stdout(stream):
-            yield
+            yield file.begin
     finally:
         try:
             stream.close()
         except OSError as fault:
             raise OutputError(f"{path}: cannot be written to the end ({fault.strerror})") from fault
+        finally:
+            file.take_back()
+
+
+def refuse_inputs(path: str, inputs: Sequence[str]) -> None:
+    """Raise UsageError if an output is one of the files that are read."""
+    if any(_is_same(path, name) for name in inputs):
+        raise UsageError(
+            f"output {path}: is what is to be read, and would be lost; name another file"
+        )
 
 
 def check_streams() -> None:
-    """Make sure that there is somewhere to print to.
+    """Make sure that there is somewhere to print to, and that it takes any text.
 
     A closed stderr is replaced by nowhere: Python has None in its place, and would print what is
     meant for it among the data on stdout.
@@ -68,12 +99,16 @@ def check_streams() -> None:
     # The types of the standard library do not know that either may be None.
     streams: dict[str, TextIO | None] = {"stdout": sys.stdout, "stderr": sys.stderr}
     if streams["stderr"] is None:
-        sys.stderr = open(os.devnull, "w")  # noqa: SIM115  # for the rest of the program
+        # For the rest of the program.
+        sys.stderr = open(os.devnull, "w", errors=ESCAPES)  # noqa: SIM115
     if streams["stdout"] is None:
         raise OutputError(
             "standard output is closed, so no result can be told; leave '>&-' away, or send it to "
             "a file, or to /dev/null if nobody is to see it"
         )
+    for stream in streams.values():
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors=ESCAPES)
 
 
 def is_failed_write(fault: OSError) -> bool:
@@ -98,11 +133,6 @@ def drop_pending() -> None:
         os.close(sink)
 
 
-def _refuse_inputs(path: str, inputs: Sequence[str]) -> None:
-    if any(_is_same(path, name) for name in inputs):
-        raise UsageError(f"output {path}: is one of the recordings, which would be lost")
-
-
 def _is_same(path: str, name: str) -> bool:
     try:
         return Path(path).samefile(name)
@@ -110,9 +140,37 @@ def _is_same(path: str, name: str) -> bool:
         return False
 
 
-def _opened(path: str) -> TextIO:
+class _KeptFile(io.FileIO):
+    """A file whose content stays until something is written."""
+
+    def __init__(self, path: str) -> None:
+        self._path = path
+        self._is_new = not os.path.lexists(path)
+        self._has_begun = False
+        super().__init__(path, "a")
+
+    def begin(self) -> None:
+        """Let go of what was in it before."""
+        if not self._has_begun:
+            self._has_begun = True
+            if stat.S_ISREG(os.fstat(self.fileno()).st_mode):  # no pipe, no device
+                self.truncate(0)
+
+    def write(self, data: "ReadableBuffer", /) -> int:
+        """Write, in place of what was in it before."""
+        self.begin()
+        return super().write(data)
+
+    def take_back(self) -> None:
+        """Leave no empty file behind where there was none, if nothing was begun."""
+        if self._is_new and not self._has_begun:
+            with contextlib.suppress(OSError):
+                os.unlink(self._path)
+
+
+def _opened(path: str) -> _KeptFile:
     try:
-        return Path(path).open("w", encoding="utf-8", newline="", errors="backslashreplace")
+        return _KeptFile(path)
     except (OSError, ValueError) as fault:
         reason = getattr(fault, "strerror", None) or fault
         raise OutputError(f"output {path}: cannot be written ({reason})") from None

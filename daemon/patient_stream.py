@@ -5,17 +5,16 @@ plain write there waits for ever, and a live watch would wait with it.
 """
 
 import errno
-import os
-import select
 import time
 from typing import TextIO
 
-MOST_PENDING = 64 * 1024
-"""Marks that are kept for a reader who is late: as much again as a pipe itself holds."""
+from prehowl.daemon.outflow import coding_of, outflow_of
 
-PIECE = 400
-"""Marks written in one go. Even as escapes they fill less than the 4096 bytes that a pipe takes
-without waiting once it says that it takes any (pipe(7))."""
+MOST_PENDING = 64 * 1024
+"""Bytes that are kept for a reader who is late: as much again as a pipe itself holds."""
+
+PAUSE_S = 0.01
+"""Between two tries where a terminal says that it takes some, and then takes none."""
 
 
 class PatientStream:
@@ -31,12 +30,12 @@ class PatientStream:
         self._stream = stream
         self.lost = 0
         """Lines given up, since nobody read them."""
-        self._pending = ""
-        self._poll = _poll_of(stream)
+        self._pending = b""
+        self._outflow = outflow_of(stream)
 
     def write(self, text: str) -> int:
         """Take text, for the next `flush`."""
-        self._pending += text
+        self._pending += text.encode(*coding_of(self._stream))
         return len(text)
 
     def flush(self) -> None:
@@ -47,16 +46,13 @@ class PatientStream:
         OSError
             If a write fails, or so much has gone unread that all of it is given up.
         """
-        while self._pending and self._is_ready():
-            piece, self._pending = self._pending[:PIECE], self._pending[PIECE:]
-            self._stream.write(piece)
-            self._stream.flush()
+        self._write_some()
         if len(self._pending) > MOST_PENDING:
-            lines = self._give_up()
+            lines = self.give_up()
             raise BlockingIOError(errno.EAGAIN, f"nobody reads it; {lines} lines are lost")
 
-    def drain(self, timeout_s: float) -> None:
-        """Write what is pending, and wait for its reader no longer than so; give up the rest.
+    def settle(self, timeout_s: float) -> bool:
+        """Write what is pending, and wait for its reader no longer than so; tell whether all went.
 
         Raises
         ------
@@ -64,27 +60,34 @@ class PatientStream:
             If a write fails.
         """
         until_s = time.monotonic() + timeout_s
-        while self._pending and self._is_ready(until_s - time.monotonic()):
-            self.flush()
-        self._give_up()
+        while not self._write_some() and (left_s := until_s - time.monotonic()) > 0:
+            if self._outflow.is_ready(left_s):
+                time.sleep(min(left_s, PAUSE_S))
+        return not self._pending
 
-    def _give_up(self) -> int:
-        lines, self._pending = self._pending.count("\n"), ""
+    def drain(self, timeout_s: float) -> None:
+        """Write what is pending as `settle` does; give up the rest.
+
+        Raises
+        ------
+        OSError
+            If a write fails.
+        """
+        self.settle(timeout_s)
+        self.give_up()
+
+    def give_up(self) -> int:
+        """Forget what is pending; return how many lines that were."""
+        lines, self._pending = self._pending.count(b"\n"), b""
         self.lost += lines
         return lines
 
-    def _is_ready(self, wait_s: float = 0.0) -> bool:
-        # Whatever else it says than "wait" (gone, closed), the write will say better.
-        return self._poll is None or bool(self._poll.poll(max(0.0, 1000 * wait_s)))
+    def close(self) -> None:
+        """Let go of what was opened for it; the stream stays open, and this one is of no use."""
+        self._outflow.close()
 
-
-def _poll_of(stream: TextIO) -> "select.poll | None":
-    if os.name != "posix":
-        return None
-    try:
-        descriptor = stream.fileno()
-    except (OSError, ValueError, AttributeError):  # no real file behind it
-        return None
-    poll = select.poll()
-    poll.register(descriptor, select.POLLOUT)
-    return poll
+    def _write_some(self) -> bool:
+        """Write what goes now; tell whether nothing is left."""
+        while self._pending and (gone := self._outflow.take(self._pending)):
+            self._pending = self._pending[gone:]
+        return not self._pending

@@ -1,7 +1,6 @@
 """The parts of one watch, put together: engine, sinks, logbook, services."""
 
 import sys
-import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from importlib.metadata import version
@@ -35,6 +34,7 @@ from prehowl.daemon.sinks.jsonl import JsonlSink
 from prehowl.daemon.sinks.osc import sink_for
 from prehowl.daemon.sinks.spare_lines import SpareLines
 from prehowl.daemon.sinks.table import TableSink
+from prehowl.daemon.sleep import passed_s
 from prehowl.daemon.watch_reload import InForce
 from prehowl.daemon.watched import Watched
 
@@ -66,8 +66,9 @@ def run_watch(
         watched.numbers,
         order=order,
         sources=(asked,),
-        # Stream time stands still while a device is away; the festival's day does not.
-        seconds=time.monotonic if watched.is_live else None,
+        # Stream time stands still while a device is away; the festival's day does not, nor while
+        # the lid is closed.
+        seconds=passed_s if watched.is_live else None,
         weak_bands=show.act_weak_bands,
     )
     if watched.is_headless:
@@ -107,6 +108,7 @@ def run_watch(
             shedder=shedder if watched.is_live else None,  # a recording can wait
             on_rate=in_force.at_rate,
             wiring=wiring_of(show, watched.numbers),
+            clears_while_away=True,
         )
     if logbook is not None and logbook.missing:
         log.warn(logbook.missing)
@@ -181,6 +183,7 @@ def _services(
         if watched.metrics_port is not None:
             metrics = MetricsServer(watched.metrics_port, board.record)
             stack.callback(metrics.close)
+            outlets.tell_trouble(metrics.trouble)
             metrics.start()
         yield board
 

@@ -55,7 +55,7 @@ class InForce:
 
         def put_in_force() -> None:
             self.show = new
-            self.inputs.take_show(names, watched.kinds(new))
+            self.inputs.take_kinds(watched.kinds(new))
             order = RunningOrder(new.acts, follows_clock=new.order.follow_clock)
             bands, of_acts = new.weak_bands, new.act_weak_bands
             self.desk.take_show(names, order, usual_bands=bands, act_bands=of_acts)

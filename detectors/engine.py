@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from prehowl.detectors import lingering
-from prehowl.detectors.background import Background
+from prehowl.detectors.background import RUNG_S, Background
 from prehowl.detectors.bands import band_index
 from prehowl.detectors.belief import TREES, suspicion_of
 from prehowl.detectors.designs import DESIGNS, Design
@@ -15,7 +15,7 @@ from prehowl.detectors.frame import Frame
 from prehowl.detectors.framing import SampleMemory, quantum_length
 from prehowl.detectors.lone_tone import FULL_SCALE_DBFS
 from prehowl.detectors.resolution import Resolution, judge
-from prehowl.detectors.rings import ALARMS, RingChange
+from prehowl.detectors.rings import ALARMS, RingChange, RingState
 from prehowl.detectors.spectrum import Spectra, to_dbfs
 from prehowl.detectors.tracker import ChannelSetup, RingTracker
 from prehowl.detectors.tracks import Now
@@ -76,6 +76,7 @@ class Engine:
         self._sensitivity = _sensitivities(channels)
         self._tracker = RingTracker(channels, rate_hz)
         self._tick = 0
+        self._rung_samples = round(RUNG_S * rate_hz)
         self._mean_square = np.zeros(self.channels, np.float32)
         self._peak = np.zeros(self.channels, np.float32)
         self._suspicion = np.zeros((self.channels, 31), np.float32)
@@ -104,6 +105,7 @@ class Engine:
         changes: list[RingChange] = []
         for latest in self._ticks(samples):
             self._measure_levels(latest[:, -self.quantum :])
+            self._background.forget_rings(self._tick * self.quantum - self._rung_samples)
             glances = [own.glance(spectra) for own, spectra in self._spectra(latest)]
             for glance, verdict in zip(glances, judge(glances), strict=True):
                 changes += self._look(glance.resolution, glance.now, verdict)
@@ -233,7 +235,7 @@ class Engine:
             suspicion = np.append(suspicion, lone.suspicion)
             verdict = verdict.and_also(lone.verdict)
         np.maximum.at(self._suspicion, (verdict.ch, resolution.band[verdict.bin]), suspicion)
-        return self._tracker.see(
+        changes = self._tracker.see(
             Frame(
                 now,
                 resolution.memory,
@@ -245,6 +247,17 @@ class Engine:
                 self.rate_hz,
             )
         )
+        self._note_rings(changes)
+        return changes
+
+    def _note_rings(self, changes: Sequence[RingChange]) -> None:
+        """Tell the background of new alarms."""
+        alarmed = {change.id for change in changes if change.state is RingState.RINGING}
+        for ring in self._tracker.rings if alarmed else ():
+            if ring.id in alarmed:
+                before = np.inf if ring.start_dbfs is None else ring.start_dbfs
+                sample = self._tick * self.quantum
+                self._background.note_ring(sample, ring.ch, ring.frequency_hz, before)
 
     def _measure_levels(self, newest: NDArray[np.float32]) -> None:
         keep = np.float32(np.exp(-self.quantum / (LEVEL_MEMORY_S * self.rate_hz)))

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from prehowl.detectors import HOWL_TESTS
 from prehowl.detectors.following import Sighting, sight
 from prehowl.detectors.memory import SpectrumMemory
-from prehowl.detectors.tracks import Now, look_back
+from prehowl.detectors.tracks import LOOKS, Now, look_back
 from prehowl.detectors.verdict import Verdict
 
 
@@ -36,8 +36,16 @@ class Frame:
         return np.asarray(self.verdict.place[places] * self.now.bin_hz, np.float64)
 
 
-def evidence_of(frame: Frame, place: int) -> dict[str, float | None]:
-    """Return what every howl test says of one place of a frame's verdict."""
-    ch, bins = frame.verdict.ch[place : place + 1], frame.verdict.bin[place : place + 1]
-    tracks = look_back(frame.now, frame.memory, ch, bins, np.ones(1, np.intp))
+def evidence_of(frame: Frame, ch: int, bin_: int) -> dict[str, float | None]:
+    """Return what every howl test says of one bin of a channel."""
+    one = (np.array([ch]), np.array([bin_]))
+    tracks = look_back(frame.now, frame.memory, *one, np.ones(1, np.intp))
     return {name: float(test(tracks)[0]) for name, test in HOWL_TESTS.items()}
+
+
+def lowest_dbfs(frame: Frame, ch: int, bin_: int) -> float:
+    """Return the lowest level of one bin of a channel that the memory holds, as of a lone tone."""
+    step = (frame.memory.frames - 1) // (LOOKS - 1)
+    one = (np.array([ch]), np.array([bin_]))
+    tracks = look_back(frame.now, frame.memory, *one, np.full(1, step))
+    return float(tracks.level_dbfs.min())

@@ -1,5 +1,6 @@
 """When a ring moves on: from what was seen of it to its next state."""
 
+from prehowl.detectors.ring_level import has_come_down, is_steady
 from prehowl.detectors.rings import Ring, RingState
 
 SUSPECT_HOLD_S = 1.0
@@ -17,8 +18,9 @@ SUSPECT_LONGEST_S = 5.0
 LOST_AFTER_S = 0.3
 """A ring that no resolution sees as a peak for this long has stopped."""
 
-FALLEN_DB = 10.0
-"""A ring that has fallen this far from its highest level, and still falls, has stopped."""
+BACK_DOWN_DB, BACK_DOWN_S = 2.0, 1.0
+"""An alarm that stands so near again to the level from which it rose, and has shown nothing new for
+so long, is over: the line that is left stood there before."""
 
 TAKEOVER_SHARE = 0.4
 """Share of the channel's power in one line that makes an alarmed ring a howl."""
@@ -62,11 +64,13 @@ def _has_stopped(ring: Ring, sample: int, rate_hz: int) -> bool:
         return False
     if (sample - ring.seen_sample) / rate_hz > LOST_AFTER_S:
         return True
-    if ring.level_dbfs < ring.top_dbfs - FALLEN_DB and ring.slope_db_per_s < 0:
+    if has_come_down(ring, rate_hz):
         return True
-    if ring.state is not RingState.SUSPECT:
-        return False
     silent_s = (sample - ring.proof_sample) / rate_hz
+    if ring.state is not RingState.SUSPECT:
+        start = ring.start_dbfs
+        is_back = start is not None and ring.level_dbfs < start + BACK_DOWN_DB
+        return is_back and is_steady(ring) and silent_s > BACK_DOWN_S
     keeps = ring.level_dbfs > ring.top_dbfs - SUSPECT_KEEPS_DB
     return silent_s > (SUSPECT_LONGEST_S if keeps else SUSPECT_HOLD_S)
 

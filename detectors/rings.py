@@ -1,5 +1,6 @@
 """The states of a ring, the moves between them, and the record of each move."""
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
@@ -56,12 +57,22 @@ class Ring:
     slope_db_per_s: float  # now
     suspicion: float
     seen_sample: int  # last time that it was a peak
+    level_sample: int  # last time that its level was read
     proof_sample: int  # last time that the evidence reached that of a suspect
     rise_sample: int | None = None  # last time that a rise was the evidence
     lingers_sample: int | None = None  # last time that it was found to linger
+    start_dbfs: float | None = None  # the level from which it rose, where it rose
+    alarm_dbfs: float = math.inf  # its level when it was alarmed
+    has_howled: bool = False
+    down_sample: int | None = None  # since when it has been far under its top
     takeover_sample: int | None = None  # since when it holds most of the channel's power
     takeover_hz: float = 0.0  # and where it stood then; means nothing without
     evidence: Mapping[str, float | None] = field(default_factory=dict)
+
+    @property
+    def was_alarmed(self) -> bool:
+        """Tell whether it is, or was before it was cleared, an alarm."""
+        return self.alarm_dbfs < math.inf
 
 
 @dataclass(frozen=True, slots=True)

@@ -175,6 +175,16 @@ def _figures(
     frequency = (mean / rows.frame_s).astype(np.float32)
     relative_db = now_db - decibels(beside.recent)
     usual = views[0].background.at(rows.ch, frequency)
+    # At a stream's begin, what little is known of the past second stands in; nothing is new.
+    over_usual_db = np.where(usual.is_known, now_db - usual.total_dbfs, relative_db)
+    new_db = np.where(usual.is_known, level[:, -1] - usual.level_dbfs, 0)
+    # A howl that was here before is no sign against itself: it is what the means are full of.
+    is_again = usual.before_dbfs < np.inf
+    new_db = np.where(
+        is_again, level[:, -1] - np.minimum(usual.before_dbfs, usual.level_dbfs), new_db
+    )
+    relative_db = np.where(is_again, np.maximum(relative_db, now_db), relative_db)
+    over_usual_db = np.where(usual.has_rung, np.maximum(over_usual_db, relative_db), over_usual_db)
     columns = {
         "rise_db": rise.rise_db,
         "duration_s": rise.looks * rows.step_s,
@@ -191,9 +201,8 @@ def _figures(
         "flank_rise_db": flank_rise,
         "company": rows.company,
         "usual_lines": usual.lines,
-        # At a stream's begin, what little is known of the past second stands in; nothing is new.
-        "over_usual_db": np.where(usual.is_known, now_db - usual.total_dbfs, relative_db),
-        "new_db": np.where(usual.is_known, level[:, -1] - usual.level_dbfs, 0),
+        "over_usual_db": over_usual_db,
+        "new_db": new_db,
         "phpr_db": beside.phpr_db,
         "growth_db_per_s": rise.slope / rows.step_s,
         "frequency_hz": frequency,

@@ -12,17 +12,24 @@ from numpy.typing import NDArray
 
 from prehowl.detectors.bands import nominal_hz
 from prehowl.detectors.following import Sighting
-from prehowl.detectors.frame import Frame, evidence_of
+from prehowl.detectors.frame import Frame, evidence_of, lowest_dbfs
 from prehowl.detectors.loop import advised_cut_db, margin_db
+from prehowl.detectors.ring_level import FALLEN_DB, take_level, tells_level
 from prehowl.detectors.ring_states import (
     DROWNING_CENTS,
     DROWNING_SHARE,
-    FALLEN_DB,
     TAKEOVER_SHARE,
     next_state,
     rose,
 )
 from prehowl.detectors.rings import ALARMS, Ring, RingChange, RingState, move
+from prehowl.detectors.stopped import (
+    ECHO_S,
+    LINGERING_ECHO_S,
+    StoppedRings,
+    cents_apart,
+    reach_hz,
+)
 from prehowl.detectors.verdict import SUSPECT_FROM
 
 LINGERS_ON = 0.2
@@ -30,13 +37,6 @@ LINGERS_ON = 0.2
 
 HARMONIC_CENTS = 50.0
 """A line nearer than this to a ring's multiple is its harmonic (a semitone is 100)."""
-
-ECHO_S = 0.3
-"""For so long after a ring has stopped, its frequency is not news: long frames and the running
-belief still hold it when short frames have seen it end."""
-
-LINGERING_ECHO_S = 6.0
-"""For so long after a ring has stopped it still stands in the long-term spectrum (`longterm`)."""
 
 HARMONICS = range(2, 10)
 """A clipping amplifier makes these of a howl; they are not rings of their own."""
@@ -53,11 +53,6 @@ class ChannelSetup:
     fader_step_db: float = 0.5
 
 
-def cents_apart(a: float, b: float) -> float:
-    """Return the distance of two frequencies in cents, >= 0."""
-    return abs(1200 * float(np.log2(a / b)))
-
-
 class RingTracker:
     """Turn verdicts into rings and their changes of state."""
 
@@ -66,7 +61,7 @@ class RingTracker:
         self._rate_hz = rate_hz
         self._next_id = 1
         self.rings: list[Ring] = []
-        self._stopped: list[tuple[Ring, int]] = []  # with the sample at which each stopped
+        self._stopped = StoppedRings(rate_hz)
 
     def set_up(self, setups: Sequence[ChannelSetup]) -> None:
         """Go by other setups of the same channels from now on."""
@@ -77,6 +72,7 @@ class RingTracker:
         suspicion = frame.suspicion
         likely = np.flatnonzero(suspicion >= SUSPECT_FROM)
         self._follow(frame, suspicion, likely)
+        self._find_back(frame)
         if len(likely):
             self._find_new(frame, suspicion, likely[np.argsort(-suspicion[likely])])
         return self._judge(frame.sample)
@@ -103,17 +99,18 @@ class RingTracker:
             self._take_news(ring, frame, suspicion, _of_ring(frame, likely, ring))
 
     def _update(self, ring: Ring, frame: Frame, seen: Sighting, number: int) -> None:
-        ring.level_dbfs = float(seen.level_dbfs[number])
-        ring.top_dbfs = max(ring.top_dbfs, ring.level_dbfs)
-        ring.slope_db_per_s = float(seen.slope_db_per_s[number])
-        if seen.is_peak[number]:
-            ring.seen_sample = frame.sample
-            is_up = ring.level_dbfs > ring.top_dbfs - FALLEN_DB
+        sample, bin_hz = frame.sample, frame.now.bin_hz
+        is_peak = bool(seen.is_peak[number])
+        if is_peak:
+            ring.seen_sample = sample
+        if tells_level(ring, bin_hz, sample, frame.rate_hz):
+            level, slope = float(seen.level_dbfs[number]), float(seen.slope_db_per_s[number])
+            take_level(ring, level, slope, sample, frame.rate_hz)
+            is_up = level > ring.top_dbfs - FALLEN_DB
             # Between its tails a line that lingers is not told from the noise beside it.
-            rises = ring.rise_sample is not None
-            if is_up and rises and frame.now.bin_hz <= 1.01 * ring.bin_hz:
+            if is_peak and is_up and ring.rise_sample is not None:
                 ring.frequency_hz = float(seen.frequency_hz[number])
-                ring.bin_hz = frame.now.bin_hz
+                ring.bin_hz = bin_hz
         needed = TAKEOVER_SHARE if ring.state in ALARMS else DROWNING_SHARE
         if seen.share[number] < needed:
             ring.takeover_sample = None
@@ -142,9 +139,20 @@ class RingTracker:
         ring.proof_sample = frame.sample
         if (growth := _growth_at(frame, place)) is not None:
             ring.growth_db_per_s = growth
-        ring.evidence = evidence_of(frame, place)
+        verdict = frame.verdict
+        ring.evidence = evidence_of(frame, int(verdict.ch[place]), int(verdict.bin[place]))
 
     # new rings
+
+    def _find_back(self, frame: Frame) -> None:
+        """Alarm rings anew that stand again, though nothing has risen."""
+        for back in self._stopped.back(frame):
+            ch, frequency, level = back.before.ch, back.frequency_hz, back.level_dbfs
+            if not self._is_known(frame, ch, frequency, level, echo_s=0.0):
+                ring = self._begin(frame, ch, round(frequency / frame.now.bin_hz), frequency, level)
+                ring.growth_db_per_s = back.before.growth_db_per_s  # of the same loop
+                ring.suspicion = 1.0
+                ring.rise_sample = frame.sample
 
     def _find_new(
         self, frame: Frame, suspicion: NDArray[np.float32], likely: NDArray[np.intp]
@@ -152,46 +160,61 @@ class RingTracker:
         verdict = frame.verdict
         seen = frame.sighting(verdict.ch[likely].tolist(), frame.place_hz(likely).tolist())
         for number, place in enumerate(likely):
-            ch, lingers = int(verdict.ch[place]), bool(verdict.lingers[place])
+            ch, bin_ = int(verdict.ch[place]), int(verdict.bin[place])
+            lingers = bool(verdict.lingers[place])
             frequency = float(frame.place_hz(place) if lingers else seen.frequency_hz[number])
             level = float(seen.level_dbfs[number])
-            echo_s = LINGERING_ECHO_S if lingers else ECHO_S
+            # A lone tone lingers in no mean: it is there now.
+            echo_s = LINGERING_ECHO_S if lingers and not verdict.stands[place] else ECHO_S
             if self._is_known(frame, ch, frequency, level, echo_s):
                 continue
+            ring = self._begin(frame, ch, bin_, frequency, level)
             since = round(float(verdict.duration_s[place]) * frame.rate_hz)
-            growth = _growth_at(frame, int(place))
-            ring = Ring(
-                id=self._next_id,
-                ch=ch,
-                state=None,
-                frequency_hz=frequency,
-                bin_hz=frame.now.bin_hz,
-                onset_sample=max(0, frame.sample - since),
-                level_dbfs=level,
-                top_dbfs=level,
-                growth_db_per_s=growth,
-                slope_db_per_s=growth or 0.0,
-                suspicion=float(suspicion[place]),
-                seen_sample=frame.sample,
-                proof_sample=frame.sample,
-                rise_sample=None if lingers else frame.sample,
-                lingers_sample=frame.sample if lingers else None,
-                evidence=evidence_of(frame, int(place)),
-            )
-            self._next_id += 1
-            self.rings.append(ring)
+            ring.onset_sample = max(0, frame.sample - since)
+            ring.growth_db_per_s = growth = _growth_at(frame, int(place))
+            ring.slope_db_per_s = growth or 0.0
+            ring.suspicion = float(suspicion[place])
+            if lingers:
+                ring.lingers_sample = frame.sample
+            else:
+                ring.rise_sample = frame.sample
+                ring.start_dbfs = lowest_dbfs(frame, ch, bin_)
+
+    def _begin(
+        self, frame: Frame, ch: int, bin_: int, frequency_hz: float, level_dbfs: float
+    ) -> Ring:
+        """Follow a ring from this frame on."""
+        ring = Ring(
+            id=self._next_id,
+            ch=ch,
+            state=None,
+            frequency_hz=frequency_hz,
+            bin_hz=frame.now.bin_hz,
+            onset_sample=frame.sample,
+            level_dbfs=level_dbfs,
+            top_dbfs=level_dbfs,
+            growth_db_per_s=None,
+            slope_db_per_s=0.0,
+            suspicion=0.0,
+            seen_sample=frame.sample,
+            level_sample=frame.sample,
+            proof_sample=frame.sample,
+            evidence=evidence_of(frame, ch, bin_),
+        )
+        self._next_id += 1
+        self.rings.append(ring)
+        return ring
 
     def _is_known(
         self, frame: Frame, ch: int, frequency_hz: float, level_dbfs: float, echo_s: float
     ) -> bool:
         """Tell whether this belongs to a ring that is followed or has only just stopped."""
         bin_hz = frame.now.bin_hz
-        since = frame.sample - round(echo_s * self._rate_hz)
-        for ring in [*self.rings, *(stopped for stopped, at in self._stopped if at > since)]:
+        for ring in [*self.rings, *self._stopped.echoing(frame.sample, echo_s)]:
             if ring.ch != ch:
                 continue
             away = abs(frequency_hz - ring.frequency_hz)
-            if away < _reach_hz(bin_hz, ring):
+            if away < reach_hz(ring, bin_hz):
                 return True
             if ring.state is RingState.CLEARED:
                 continue
@@ -209,17 +232,19 @@ class RingTracker:
             state = next_state(ring, sample, self._rate_hz)
             if state is not None:
                 changes.append(self._change(ring, state, sample))
-        over = [ring for ring in self.rings if ring.state is RingState.CLEARED]
+        self._stopped.forget(sample)
+        for ring in self.rings:
+            if ring.state is RingState.CLEARED:
+                self._stopped.add(ring, sample)
         self.rings = [ring for ring in self.rings if ring.state is not RingState.CLEARED]
-        echo = round(LINGERING_ECHO_S * self._rate_hz)
-        recent = [(ring, at) for ring, at in self._stopped if sample - at < echo]
-        self._stopped = recent + [(ring, sample) for ring in over]
         return changes
 
     def _change(self, ring: Ring, state: RingState, sample: int) -> RingChange:
         ring.state = move(ring.state, state)
         if state is RingState.RINGING:
             ring.takeover_sample = None  # from now on another share counts
+            ring.alarm_dbfs = ring.level_dbfs
+        ring.has_howled |= state is RingState.HOWLING
         setup = self._setups[ring.ch]
         over = state is RingState.CLEARED
         growth = ring.slope_db_per_s if over else ring.growth_db_per_s
@@ -247,10 +272,6 @@ class RingTracker:
         )
 
 
-def _reach_hz(bin_hz: float, ring: Ring) -> float:
-    return max(1.5 * bin_hz, 0.03 * ring.frequency_hz)
-
-
 def _growth_at(frame: Frame, place: int) -> float | None:
     growth = float(frame.verdict.growth_db_per_s[place])
     return None if np.isnan(growth) else growth
@@ -264,7 +285,7 @@ def _moves_on(ring: Ring) -> bool:
 
 def _is_near(frame: Frame, place: int, ring: Ring) -> bool:
     away = abs(float(frame.verdict.place[place]) * frame.now.bin_hz - ring.frequency_hz)
-    return away < _reach_hz(frame.now.bin_hz, ring)
+    return away < reach_hz(ring, frame.now.bin_hz)
 
 
 def _of_ring(frame: Frame, places: NDArray[np.intp], ring: Ring) -> list[int]:

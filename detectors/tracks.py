@@ -32,7 +32,7 @@ class Tracks:
     """
 
     power: Figures  # (channels, bins) the newest spectrum
-    total: Figures  # (channels,) its sum over all bins up to half the rate
+    total: Figures  # (channels,) its sum over all bins up to half the rate but rumble's
     recent_power: Figures  # (channels,) summed power, averaged over about a second
     bin_hz: float
     frame_length: int  # samples; of its bins only the lower ones may have been kept

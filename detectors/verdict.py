@@ -31,11 +31,16 @@ class Verdict:
     ch: NDArray[np.intp]
     bin: NDArray[np.intp]
     place: Figures  # in bins; of a line that lingers finer than its bin
-    belief: Figures  # nepers of odds; of a rise running from frame to frame
+    belief: Figures  # nepers of odds; of a rise running from frame to frame; NaN: a lone tone
     growth_db_per_s: Figures  # over the most telling duration; of a line that lingers: its
     # falls; NaN where it is not known
     duration_s: Figures
     lingers: NDArray[np.bool_]  # no rise, but a line that lingers
+
+    @property
+    def stands(self) -> NDArray[np.bool_]:
+        """Tell which are lone tones (`lone_tone`): nothing was weighed there."""
+        return np.asarray(np.isnan(self.belief))
 
     def and_also(self, other: "Verdict") -> "Verdict":
         """Return both, this one's places first."""

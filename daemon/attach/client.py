@@ -105,6 +105,9 @@ class Client:
             self._take(heard, self._clock())
 
     def _take(self, heard: Heard, now_s: float) -> None:
+        if heard.places_taken:  # no word of the stage: it stays lost, and we go on asking
+            self._trouble = f"its {heard.places_taken} places for screens are taken"
+            return
         self._heard_s, self._trouble = now_s, ""
         self._has_ended = heard.has_ended
         shown = heard.shown
@@ -130,7 +133,8 @@ class Client:
         if self._heard_s is None:
             why = self._trouble or "is it running there, with --osc-in or [osc_in]?"
             return f"no answer from {self.label}: {why}"
-        return f"no word from {self.label} for {silent_s:.0f} s"
+        why = f": {self._trouble}" if self._trouble else ""
+        return f"no word from {self.label} for {silent_s:.0f} s{why}"
 
     def _run(self) -> None:
         while not self._stop.is_set():

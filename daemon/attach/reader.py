@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from prehowl.daemon.attach.wire import (
+    FULL,
     LEVELS,
     LIVING,
     PART,
@@ -58,6 +59,7 @@ class Heard:
     events: list[RingEvent] = field(default_factory=list)
     notes: list[Note] = field(default_factory=list)
     has_ended: bool = False
+    places_taken: int = 0  # all that there are, where there was none for us
 
 
 @dataclass(slots=True)
@@ -113,6 +115,8 @@ class Reader:
                 heard.notes.append(_note(message))
             elif message.address == BYE.address:
                 heard.has_ended = True
+            elif message.address == FULL.address:
+                (heard.places_taken,) = _of(message, FULL)
         return heard
 
     def _read_part(self, messages: Sequence[Message], heard: Heard) -> None:

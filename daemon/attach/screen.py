@@ -9,7 +9,7 @@ from prehowl.daemon.attach.client import Client
 from prehowl.daemon.attach.wall import Stage, wall, worst_first
 from prehowl.daemon.errors import UsageError
 from prehowl.daemon.sinks.dashboard.frame import Frame
-from prehowl.daemon.sinks.dashboard.glyphs import ASCII, UNICODE
+from prehowl.daemon.sinks.dashboard.glyphs import signs_for
 from prehowl.daemon.sinks.dashboard.layout import layout_of
 from prehowl.daemon.sinks.dashboard.model import CONFIRM_S
 from prehowl.daemon.sinks.dashboard.terminal import Terminal, is_usable
@@ -46,7 +46,7 @@ class AttachScreen:
         self._console = Console() if console is None else console
         self._terminal = Terminal(self._console)
         self._theme = PLAIN if self._console.no_color else BY_NAME[theme]
-        self._signs = ASCII if self._console.options.ascii_only else UNICODE
+        self._signs = signs_for(self._console)
         self._clock = clock
         self._picked = ""
         self._quit_asked_s = float("-inf")

@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from prehowl.daemon.attach.wire import LEAVE, SUBSCRIBE, Shown, show_packets, view_packets
+from prehowl.daemon.attach.wire import FULL, LEAVE, SUBSCRIBE, Shown, show_packets, view_packets
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.notes import Note
 from prehowl.daemon.osc_in.decode import Message
@@ -70,7 +70,6 @@ class Subscribers:
         names: Sequence[str],
         answer: Answer,
     ) -> None:
-        self.refused = 0  # those that came when all places were taken
         self.dropped = 0  # events and notes that were queued too fast to be sent
         self._shown = Shown(title, version, tuple(numbers), tuple(names))
         self._answer = answer
@@ -99,7 +98,7 @@ class Subscribers:
         Raises
         ------
         Refused
-            If it is one with other types or values than documented.
+            If it is one with other types or values than documented, or all places are taken.
         """
         if message.address == LEAVE.address:
             with self._news:
@@ -113,7 +112,9 @@ class Subscribers:
         assert isinstance(seconds, int)  # the tags say so
         if contract != CONTRACT_VERSION or not 1 <= seconds <= LONGEST_S:
             raise Refused("out_of_range", f"contract {CONTRACT_VERSION}, 1 to {LONGEST_S} s")
-        self._subscribe(sender, time.monotonic() + seconds, str(name)[:40])
+        if not self._subscribe(sender, time.monotonic() + seconds, str(name)[:40]):
+            self._answer(datagram(FULL, (MOST_SUBSCRIBERS,)), sender)
+            raise Refused("no_place", f"{MOST_SUBSCRIBERS} screens are attached")
         return True
 
     def on_event(self, event: RingEvent) -> None:
@@ -145,17 +146,19 @@ class Subscribers:
         if self._thread.ident is not None:
             self._thread.join(CLOSE_S)
 
-    def _subscribe(self, sender: Address, until_s: float, name: str) -> None:
+    def _subscribe(self, sender: Address, until_s: float, name: str) -> bool:
+        """Take or renew a subscription; False where there is no place for it."""
         with self._news:
             known = self._subscribers.get(sender)
             if known is not None:
                 known.until_s = until_s
             elif len(self._subscribers) >= MOST_SUBSCRIBERS:
-                self.refused += 1
+                return False
             else:
                 self._subscribers[sender] = _Subscriber(until_s, name)
                 self._show_at_s = 0.0
                 self._news.notify()
+            return True
 
     def _put(self, packet: bytes) -> None:
         with self._news:

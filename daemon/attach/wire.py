@@ -12,13 +12,14 @@ from numpy.typing import NDArray
 
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.sinks.base import Health, Snapshot
-from prehowl.daemon.sinks.osc_bytes import bundle_bytes, message_bytes
+from prehowl.daemon.sinks.osc_bytes import bundle_bytes, message_bytes, milliseconds
 from prehowl.daemon.sinks.osc_messages import (
     CONTRACT_VERSION,
     NOTHING,
     RING,
     Spec,
     datagram,
+    losses,
     ring_arguments,
 )
 
@@ -30,6 +31,12 @@ SUBSCRIBE = Spec(
     "to prehowl: show me what there is, to the port this comes from, for so long (1 to 60)",
 )
 LEAVE = Spec("/prehowl/attach/leave", GROUP, (), "to prehowl: no more")
+FULL = Spec(
+    "/prehowl/attach/full",
+    GROUP,
+    (("i", "places"),),
+    "answers who subscribes while all places are taken; ask again",
+)
 PART = Spec(
     "/prehowl/attach/part",
     GROUP,
@@ -97,7 +104,7 @@ WEAK = Spec(
     (("b", "weak"),),
     "after the rows, where an EQ sheet knows weak bands; 32 bits a row, big-endian, bit 0 is 20 Hz",
 )
-SPECS = (SUBSCRIBE, LEAVE, PART, SHOW, ROW, WEAK, STATUS, TARGET, LEVELS, SUSPICION, LIVING)
+SPECS = (SUBSCRIBE, LEAVE, FULL, PART, SHOW, ROW, WEAK, STATUS, TARGET, LEVELS, SUSPICION, LIVING)
 
 MOST_PACKET = 1200  # bytes; below what any network in use splits (IPv6 minimum 1280)
 ROWS_AT_ONCE = 32
@@ -161,11 +168,9 @@ def _status(snapshot: Snapshot) -> bytes:
     health = snapshot.health
     held = np.array(sorted(snapshot.held) or [0], ">i2").tobytes()  # 0: no blob is empty
     values = (
-        snapshot.time_s * 1000,
+        milliseconds(snapshot.time_s),
         health.load,
-        health.source.overflows,
-        health.dropped_blocks,
-        health.source.lost_samples,
+        *losses(health),
         health.source.state,
         health.detail,
         snapshot.act_number,

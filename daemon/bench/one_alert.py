@@ -6,10 +6,10 @@ over the limit of its loop for a moment. The same samples are watched twice: wit
 reference, and without it.
 """
 
+import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Any
 
 import numpy as np
@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from prehowl.daemon.bench.nuisance.indistinct import pure_pad
 from prehowl.daemon.bench.nuisance.shapes import pink
+from prehowl.daemon.errors import OutputError
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.loop import run_loop
 from prehowl.daemon.rings_now import RingsNow
@@ -110,29 +111,58 @@ def render(seed: int) -> tuple[NDArray[np.float32], Truth]:
 
 
 def write(folder: Path, samples: NDArray[np.float32]) -> None:
-    """Write the recording and its show file, for `prehowl scan` and `prehowl watch`."""
-    soundfile.write(folder / AUDIO, samples, RATE_HZ, subtype="FLOAT")
-    (folder / SHOW).write_text(SHOW_TEXT, encoding="utf-8")
+    """Write the recording and its show file, for `prehowl scan` and `prehowl watch`.
+
+    Raises
+    ------
+    OutputError
+        If they cannot be written.
+    """
+    try:
+        soundfile.write(folder / AUDIO, samples, RATE_HZ, subtype="FLOAT")
+        (folder / SHOW).write_text(SHOW_TEXT, encoding="utf-8")
+    except (soundfile.LibsndfileError, OSError) as fault:
+        raise OutputError(f"{folder}: cannot be written ({fault}); make room there") from fault
 
 
-def figures(seed: int, folder: Path | None) -> dict[str, Any]:
-    """Return what was told with and without the reference, and what is true.
+def keep(made: Path, folder: Path) -> None:
+    """Copy recording and show file from where `figures` made them.
+
+    Raises
+    ------
+    OutputError
+        If they cannot be written.
+    """
+    try:
+        for name in (AUDIO, SHOW):
+            shutil.copyfile(made / name, folder / name)
+    except OSError as fault:
+        raise OutputError(
+            f"--keep {folder}: cannot write there ({fault.strerror}); choose another folder"
+        ) from fault
+
+
+def figures(seed: int, folder: Path) -> dict[str, Any]:
+    """Play the example into a folder; return what is told of it and what is true.
 
     Parameters
     ----------
     seed : int
         Of the stage and its sound.
-    folder : Path or None
-        Where recording and show file are kept; None keeps neither.
+    folder : Path
+        Gets recording and show file.
+
+    Raises
+    ------
+    OutputError
+        If they cannot be written.
     """
     samples, truth = render(seed)
-    with TemporaryDirectory() as spare:
-        place = folder or Path(spare)
-        write(place, samples)
-        told = {
-            "with_reference": _told(watched(place, (1, 2, 3, 4)), truth),
-            "without_reference": _told(watched(place, (1, 2, 3)), truth),
-        }
+    write(folder, samples)
+    told = {
+        "with_reference": _told(watched(folder, (1, 2, 3, 4)), truth),
+        "without_reference": _told(watched(folder, (1, 2, 3)), truth),
+    }
     return {
         "seed": seed,
         "truth": {

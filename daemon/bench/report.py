@@ -26,6 +26,7 @@ def _heading(figures: Figures) -> Iterator[str]:
         f"split {figures['split']}, seed {figures['seed']}: {figures['howl_cases']['cases']} "
         f"closed-loop cases, {figures['howl_free']['all']['hours'] * 60:.1f} min howl-free"
     )
+    yield from rooms_line(figures["modelled_rooms"] or not figures["howl_cases"]["cases"])
     yield "shares with 95 % Wilson intervals, rates with exact Poisson intervals"
     yield ""
     yield (
@@ -41,6 +42,15 @@ def _heading(figures: Figures) -> Iterator[str]:
         + spread_text(goal["lead_s_to_100_db_per_s"], 1000, "ms")
     )
     yield ""
+
+
+def rooms_line(has_rooms: bool) -> Iterator[str]:
+    """Yield a line where a run had to do without modelled rooms, since its cases are others."""
+    if not has_rooms:
+        yield (
+            "without modelled rooms (pyroomacoustics is not installed): a quarter of the cases has "
+            "echoes instead; not to be compared with published figures"
+        )
 
 
 def _rings(title: str, rows: Sequence[Figures]) -> Iterator[str]:

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from prehowl.daemon.bench.intervals import median_interval, wilson
+from prehowl.daemon.errors import OutputError
 from prehowl.daemon.ringout.state import Plan
 from prehowl.daemon.ringout.together import practise
 
@@ -30,7 +31,7 @@ def run_stages(
     jobs: int,
     plan: Plan,
     done: Callable[[int, int], None],
-    dump: Path | None = None,
+    dump: "Dump | None" = None,
 ) -> list[Record]:
     """Ring out `stages` stages with seeds from `first_seed` on and return their records in order.
 
@@ -42,8 +43,8 @@ def run_stages(
         The same rules for all.
     done : callable
         Told (stages done, stages in all).
-    dump : Path, optional
-        Gets one JSON object a stage as they come, so that a run that is stopped is not lost.
+    dump : Dump, optional
+        Gets the records as they come, so that a run that is stopped is not lost.
     """
     seeds = range(first_seed, first_seed + stages)
     parts = [list(seeds[at : at + SIDE_BY_SIDE]) for at in range(0, stages, SIDE_BY_SIDE)]
@@ -52,7 +53,7 @@ def run_stages(
         for part in pool.imap_unordered(_Part(plan), parts):
             records += part
             if dump is not None:
-                _append(dump, part)
+                dump.add(part)
             done(len(records), stages)
     return sorted(records, key=lambda record: int(record["seed"]))
 
@@ -67,9 +68,51 @@ class _Part:
         return practise(seeds, self._plan)
 
 
-def _append(path: Path, part: Iterable[Record]) -> None:
-    with path.open("a", encoding="utf-8") as file:
-        file.writelines(json.dumps(record, allow_nan=False) + "\n" for record in part)
+class Dump:
+    """A file that gets one JSON object a stage; where it fails, the run goes on without it.
+
+    Parameters
+    ----------
+    path : Path
+        Added to; made where it is not there yet.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be opened.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._fault: OSError | None = None
+        self._append([])
+        self.check()
+
+    def add(self, part: Iterable[Record]) -> None:
+        """Add records; after a failure nothing is tried any more."""
+        if self._fault is None:
+            self._append(part)
+
+    def check(self) -> None:
+        """Tell of a failure.
+
+        Raises
+        ------
+        OutputError
+            If anything could not be written.
+        """
+        if self._fault is not None:
+            raise OutputError(
+                f"--dump {self._path}: cannot be written ({self._fault.strerror}); "
+                "choose a file in a folder that is there and has room"
+            ) from self._fault
+
+    def _append(self, part: Iterable[Record]) -> None:
+        try:
+            with self._path.open("a", encoding="utf-8") as file:
+                file.writelines(json.dumps(record, allow_nan=False) + "\n" for record in part)
+        except OSError as fault:
+            self._fault = fault
 
 
 def figures(records: Sequence[Record]) -> Record:

@@ -70,7 +70,6 @@ def _draw(split: str, number: int, seed: int) -> Spec:
     # A low-discrepancy walk through the kinds: any run of cases holds about their shares.
     place = (number * 0.6180339887 + seed * 0.37) % 1.0
     kind = list(KIND_SHARE)[int(np.searchsorted(np.cumsum(list(KIND_SHARE.values())), place))]
-    shapes = ["resonance", "resonance", "echoes", *(["room"] if has_rooms() else [])]
     programme = str(rng.choice(list(PROGRAMMES), p=[0.3, 0.25, 0.3, 0.15]))
     ring_hz = float(np.exp(rng.uniform(np.log(QUIETEST_HZ), np.log(HIGHEST_HZ))))
     growth = _growth(rng, kind, ring_hz)
@@ -79,7 +78,7 @@ def _draw(split: str, number: int, seed: int) -> Spec:
         number=number,
         split=split,
         kind=kind,
-        shape=str(rng.choice(shapes)),
+        shape=_shape(rng),
         programme=programme,
         tap=str(rng.choice(["mic", "mix"])),
         ring_hz=ring_hz,
@@ -88,6 +87,12 @@ def _draw(split: str, number: int, seed: int) -> Spec:
         seconds=_seconds(kind, growth),
         seed=own % 2**32,
     )
+
+
+def _shape(rng: np.random.Generator) -> str:
+    """Draw a shape of path: half of them resonances; echoes stand in where rooms cannot be made."""
+    shape = str(rng.choice(["resonance", "resonance", "echoes", "room"]))
+    return "echoes" if shape == "room" and not has_rooms() else shape
 
 
 def _growth(rng: np.random.Generator, kind: str, ring_hz: float) -> float:

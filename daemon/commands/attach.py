@@ -4,22 +4,22 @@ import argparse
 import socket
 from contextlib import ExitStack
 
-from prehowl.daemon.attach.client import Client
+from prehowl.daemon.attach.client import LOST_S, Client
 from prehowl.daemon.attach.screen import AttachScreen
 from prehowl.daemon.errors import OK, UsageError
 from prehowl.daemon.show.in_force import target_from_words
 from prehowl.daemon.show.tables import THEMES
 from prehowl.daemon.stopping import stop_on_signals
 
-HELP = """Show the dashboard of a prehowl that runs elsewhere, on this terminal, over OSC.
+HELP = f"""Show the dashboard of a prehowl that runs elsewhere, on this terminal, over OSC.
 
 The other one must let OSC in: `prehowl watch --osc-in 9010`, or [osc_in] in its show file, with
 this computer on its allow-list where it is not the same computer. Any number of screens can attach;
 they cost the watch nothing that counts, and ending one ends nothing there.
 
 With several hosts all of them share the screen, the worst first: howling, ringing, then a daemon
-that is lost (no word for 3 seconds), suspect, calm. The keys 1 to 9 pick one, 0 goes back to all.
-Acknowledging here quiets this screen only.
+that is lost (no word for {LOST_S:g} seconds), suspect, calm. The keys 1 to 9 pick one, 0 goes back
+to all. Acknowledging here quiets this screen only.
 
 exit codes: 0 ended by a person; 2 wrong options, or no terminal."""
 

@@ -23,6 +23,7 @@ DETECTION_HELP = """Find howls whose truth is known from physics; stay silent on
 Prints recall before the takeover (the ring as loud as the programme), lead, frequency error, wrong
 and false alarms, and whether the advised cuts stop the howls, each with its confidence interval.
 Sound comes from Debian packages (.ci/apt-packages) and from seeded makers; docs/bench.md says how.
+Closed-loop cases need speech and music of those packages; --cases 0 does without.
 
 The split `final` is only for reporting; tune on `tune`, compare on `check`."""
 

@@ -5,33 +5,29 @@ Nothing of the bench is imported before the number of numerical threads is set.
 
 import argparse
 import json
-import math
-import os
 import sys
 from collections.abc import Callable, Iterator
+from contextlib import ExitStack
 from dataclasses import asdict
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
-from prehowl.daemon.errors import FOUND_A_PROBLEM, OK, OutputError, UsageError
+from prehowl.daemon.commands import bench_checks as checks
+from prehowl.daemon.errors import FOUND_A_PROBLEM, OK, UsageError
 
-CHANNELS = (1, 256)
-RATES_HZ = (8000, 192000)
 FILES = (1, 100)
 OVER_DB = (0.0, 6.0)
 STAGES = (1, 100_000)
-STAGE_SEEDS = (0, 2**31)
 SENSITIVITIES = (0.01, 100.0)
 
 
 def detection(args: argparse.Namespace) -> int:
     """Run `bench detection`."""
-    _prepare(args)
-    _within("--sensitivity", args.sensitivity, SENSITIVITIES)
-    from prehowl.daemon.bench import dump, hearing, plots, report, summary
+    checks.within("--sensitivity", args.sensitivity, SENSITIVITIES)
+    checks.check_draw(args)
+    from prehowl.daemon.bench import dump, hearing, paths, plots, report, summary
 
-    _check_families(args.families, args.split)
-    _make_folder("--dump", args.dump)
     asked = hearing.Asked(tuple(dict.fromkeys(args.without)), args.sensitivity)
     jobs = hearing.jobs_of(args.split, args.cases, args.minutes, args.seed, args.families, asked)
     heard = hearing.hear(jobs, args.jobs, _progress())
@@ -41,35 +37,44 @@ def detection(args: argparse.Namespace) -> int:
         "seed": args.seed,
         "without": list(asked.without),
         "sensitivity": asked.sensitivity,
+        "modelled_rooms": paths.has_rooms(),
         **summary.summarise(heard),
     }
-    if args.dump is not None:
-        dump.write(heard, Path(args.dump))
-    if args.plots is not None:
-        plots.draw_detection(heard, figures, Path(args.plots))
-    return _tell(figures, args.format, report.lines)
+    with ExitStack() as after:
+        if args.plots is not None:
+            after.callback(plots.draw_detection, heard, figures, Path(args.plots))
+        if args.dump is not None:
+            after.callback(dump.write, heard, Path(args.dump))
+        return _tell(figures, args.format, report.lines)
 
 
 def peers(args: argparse.Namespace) -> int:
     """Run `bench peers`."""
-    _prepare(args)
-    from prehowl.daemon.bench import hearing, plots
+    checks.check_draw(args)
+    from prehowl.daemon.bench import hearing, paths, plots
     from prehowl.daemon.bench.peers import figures, report, trials
 
-    _check_families(args.families, args.split)
     drawn = hearing.jobs_of(args.split, args.cases, args.minutes, args.seed, args.families)
     done = trials.run(trials.fit_for_comparison(drawn), args.jobs, _progress())
-    told = {"type": "peers", "split": args.split, "seed": args.seed, **figures.curves(done)}
-    if args.plots is not None:
-        plots.draw_peers(told, Path(args.plots))
-    return _tell(told, args.format, report.lines)
+    told = {
+        "type": "peers",
+        "split": args.split,
+        "seed": args.seed,
+        "modelled_rooms": paths.has_rooms(),
+        **figures.curves(done),
+    }
+    with ExitStack() as after:
+        if args.plots is not None:
+            after.callback(plots.draw_peers, told, Path(args.plots))
+        return _tell(told, args.format, report.lines)
 
 
 def protocol(args: argparse.Namespace) -> int:
     """Run `bench protocol`."""
-    _within("--files", args.files, FILES)
-    _within("--over", args.over, OVER_DB)
-    _share_cores(args.jobs)
+    checks.within("--files", args.files, FILES)
+    checks.within("--over", args.over, OVER_DB)
+    checks.within("--seed", args.seed, checks.SEEDS)
+    checks.share_cores(args.jobs)
     from prehowl.daemon.bench import paths
     from prehowl.daemon.bench.protocol import accuracy, figures, premature, report
 
@@ -95,41 +100,48 @@ def protocol(args: argparse.Namespace) -> int:
 
 def ringout(args: argparse.Namespace) -> int:
     """Run `bench ringout`."""
-    _within("--stages", args.stages, STAGES)
-    _within("--seed", args.seed, STAGE_SEEDS)
-    _share_cores(args.jobs)
+    checks.within("--stages", args.stages, STAGES)
+    checks.within("--seed", args.seed, checks.SEEDS)
+    checks.share_cores(args.jobs)
     from prehowl.daemon.bench import ringouts
     from prehowl.daemon.ringout.state import Plan
 
-    dump = None if args.dump is None else Path(args.dump)
+    dump = None if args.dump is None else ringouts.Dump(Path(args.dump))
     records = ringouts.run_stages(args.stages, args.seed, args.jobs, Plan(), _progress(), dump)
     told = {"seed": args.seed, **ringouts.figures(records)}
-    return _tell(told, args.format, ringouts.lines)
+    with ExitStack() as after:
+        if dump is not None:
+            after.callback(dump.check)
+        return _tell(told, args.format, ringouts.lines)
 
 
 def alerts(args: argparse.Namespace) -> int:
     """Run `bench alerts`."""
-    _within("--seed", args.seed, STAGE_SEEDS)
-    _make_folder("--keep", args.keep)
+    checks.within("--seed", args.seed, checks.SEEDS)
+    checks.make_folder("--keep", args.keep)
     from prehowl.daemon.bench import one_alert, one_mode
 
     if args.tolerance:
         found = one_mode.figures(args.seed)
         return _tell({"type": "tolerance", **found}, args.format, one_mode.lines)
-    told = one_alert.figures(args.seed, None if args.keep is None else Path(args.keep))
-    return _tell({"type": "alerts", **told}, args.format, one_alert.lines)
+    with ExitStack() as after:
+        made = Path(after.enter_context(TemporaryDirectory()))
+        told = one_alert.figures(args.seed, made)
+        if args.keep is not None:
+            after.callback(one_alert.keep, made, Path(args.keep))
+        return _tell({"type": "alerts", **told}, args.format, one_alert.lines)
 
 
 def load(args: argparse.Namespace) -> int:
     """Run `bench load`."""
-    _check_stream(args)
+    checks.check_stream(args)
     if not 1 <= args.seconds <= 600:
         raise UsageError(f"--seconds is {args.seconds:g}; it takes 1 to 600")
     from prehowl.daemon.bench import load
     from prehowl.daemon.sinks.words import counted
 
     if args.steps is not None:
-        _within("--steps", args.steps, (0, args.channels - 1))
+        checks.within("--steps", args.steps, (0, args.channels - 1))
     found = load.measure_alone(args.channels, args.rate, args.seconds, args.seed, args.steps)
     if args.format == "json":
         print(json.dumps({"type": "load", **asdict(found)}))
@@ -149,7 +161,7 @@ def load(args: argparse.Namespace) -> int:
 
 def latency(args: argparse.Namespace) -> int:
     """Run `bench latency`."""
-    _check_stream(args)
+    checks.check_stream(args)
     if not 5 <= args.seconds <= 3600:
         raise UsageError(f"--seconds is {args.seconds:g}; it takes 5 to 3600")
     from prehowl.daemon.bench.latency import measure_latency
@@ -167,7 +179,7 @@ def latency(args: argparse.Namespace) -> int:
 
 def soak(args: argparse.Namespace) -> int:
     """Run `bench soak`."""
-    _check_stream(args)
+    checks.check_stream(args)
     if not 0.01 <= args.hours <= 100:
         raise UsageError(f"--hours is {args.hours:g}; it takes 0.01 to 100")
     from prehowl.daemon.bench import soak as endurance
@@ -209,56 +221,15 @@ RUNS: dict[str, Callable[[argparse.Namespace], int]] = {
 }
 
 
-def _prepare(args: argparse.Namespace) -> None:
-    """Refuse what cannot be, and make what will be needed, before an hour's work."""
-    if not (args.cases >= 0 and 0 <= args.minutes < math.inf and args.cases + args.minutes > 0):
-        raise UsageError("--cases and --minutes must be 0 or above and finite, and not both 0")
-    _share_cores(args.jobs)
-    if args.plots is not None:
-        from prehowl.daemon.bench import plots
-
-        plots.require()
-        _make_folder("--plots", args.plots)
-
-
-def _share_cores(processes: int) -> None:
-    if processes < 1:
-        raise UsageError(f"--jobs is {processes}; it takes 1 or more processes")
-    # Several processes with several numerical threads each would only fight for the same cores.
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-
-
 def _tell(
     figures: dict[str, Any], form: str, lines: Callable[[dict[str, Any]], Iterator[str]]
 ) -> int:
+    """Print the figures; what else is written of a run comes after, for it may fail."""
     if form == "json":
-        print(json.dumps(figures, allow_nan=False))
+        print(json.dumps(figures, allow_nan=False), flush=True)
     else:
-        print("\n".join(lines(figures)))
+        print("\n".join(lines(figures)), flush=True)
     return OK
-
-
-def _check_families(wanted: list[str], split: str) -> None:
-    from prehowl.daemon.bench import material
-
-    known = {name for p in material.pieces(split) for name in (p.family, p.group)}
-    unknown = sorted(set(wanted) - known)
-    if unknown:
-        raise UsageError(
-            f"--families: {', '.join(unknown)} not known or not installed here. "
-            f"There are: {', '.join(sorted(known))}"
-        )
-
-
-def _make_folder(option: str, folder: str | None) -> None:
-    """Make a folder for results now, not after an hour's work that would be lost."""
-    if folder is None:
-        return
-    try:
-        Path(folder).mkdir(parents=True, exist_ok=True)
-    except (OSError, ValueError) as fault:
-        reason = getattr(fault, "strerror", None) or fault
-        raise OutputError(f"{option} {folder}: no folder can be made there ({reason})") from None
 
 
 def _progress() -> Callable[[int, int], None]:
@@ -271,13 +242,3 @@ def _progress() -> Callable[[int, int], None]:
             print(f"\rbench: {count} of {total} jobs ", end=end, file=sys.stderr, flush=True)
 
     return done
-
-
-def _check_stream(args: argparse.Namespace) -> None:
-    _within("--channels", args.channels, CHANNELS)
-    _within("--rate", args.rate, RATES_HZ)
-
-
-def _within(option: str, value: float, limits: tuple[float, float]) -> None:
-    if not limits[0] <= value <= limits[1]:
-        raise UsageError(f"{option} is {value:g}; it takes {limits[0]:g} to {limits[1]:g}")

@@ -4,7 +4,7 @@ import argparse
 import json
 import math
 import sys
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from importlib.metadata import version
 from typing import Any
 
@@ -134,7 +134,6 @@ class _Opened:
     name: str
     source: Source
     numbers: tuple[int, ...]
-    warnings: tuple[str, ...] = field(default=())
 
 
 def _opened(args: argparse.Namespace, show: Show) -> _Opened:
@@ -143,9 +142,7 @@ def _opened(args: argparse.Namespace, show: Show) -> _Opened:
         from prehowl.daemon.sources.recording import RecordingSource
 
         recording = RecordingSource(args.recording)
-        warnings = tuple(recording.warnings)
-        numbers = recording.channel_numbers
-        return _Opened("recording", str(args.recording), recording, numbers, warnings)
+        return _Opened("recording", str(args.recording), recording, recording.channel_numbers)
     from prehowl.daemon.sources.device import DeviceSource
 
     most = show.device.channels
@@ -171,7 +168,6 @@ def _no_device(fault: DeviceError, show: Show, report: Report) -> None:
 
 def _check_opened(opened: _Opened, show: Show, seconds: float, report: Report) -> None:
     source = opened.source
-    report.notes.extend(opened.warnings)
     report.problems.extend(_setup_problems(show, source))
     if sys.stderr.isatty():
         print(f"prehowl: listening for {seconds:g} s ...", file=sys.stderr)

@@ -1,18 +1,22 @@
 """`prehowl logbook`: read what happened in a show."""
 
 import argparse
+import shlex
 import sys
+from collections.abc import Mapping
 from pathlib import Path
 
+from prehowl.daemon.channel_list import channel_words
 from prehowl.daemon.command_line import CommandParser, whole_number
-from prehowl.daemon.errors import FOUND_A_PROBLEM, OK, OutputError, PrehowlError
+from prehowl.daemon.errors import FOUND_A_PROBLEM, OK, PrehowlError, UsageError
 from prehowl.daemon.logbook.export import words, write_clips, write_csv, write_jsonl
 from prehowl.daemon.logbook.place import SUFFIX, logbook_folder, logbook_path
 from prehowl.daemon.logbook.reader import Line, LogbookError, LogbookReader, Run
+from prehowl.daemon.logbook.records import Kind
 from prehowl.daemon.logbook.report.data import day_words, gather, when_words
 from prehowl.daemon.logbook.report.page import page
 from prehowl.daemon.logbook.report.pdf import save_pdf
-from prehowl.daemon.output import open_output
+from prehowl.daemon.output import open_output, refuse_inputs
 from prehowl.daemon.sinks.words import counted, printable, time_words
 
 HELP = """Read the logbooks that `watch`, `demo` and `scan` keep with --logbook or the show file.
@@ -103,7 +107,7 @@ def _list(folder: Path) -> int:
     """Print one line a logbook; one that cannot be read is told among the others."""
     paths = sorted(folder.glob(f"*{SUFFIX}"))
     if not paths:
-        _say(f"no logbook in {folder}. `prehowl watch --logbook saturday` begins one there")
+        _say(f"no logbook in {folder}. `prehowl watch --logbook {_begin_words(folder)}` begins one")
         return OK
     code = OK
     print(f"{'logbook':<24} {'began':<16} {'watched':>10} {'alarms':>6} {'MB':>7}  show")
@@ -115,6 +119,12 @@ def _list(folder: Path) -> int:
             _say(str(fault))
             code = FOUND_A_PROBLEM
     return code
+
+
+def _begin_words(folder: Path) -> str:
+    """Return how --logbook names a logbook in a folder: bare only in the user's data folder."""
+    is_default = folder.resolve() == logbook_folder().resolve()
+    return "saturday" if is_default else shlex.quote(str(folder / f"saturday{SUFFIX}"))
 
 
 def _list_line(path: Path, reader: LogbookReader) -> str:
@@ -132,19 +142,46 @@ def _list_line(path: Path, reader: LogbookReader) -> str:
 
 
 def _show(reader: LogbookReader, args: argparse.Namespace) -> int:
-    runs = {one.id: one for one in reader.runs()}
+    """Print every run, calm ones too, with its lines; say what there is where no line fits."""
+    _refuse_unknown_kind(reader, args.kind)
     clips = reader.clip_sizes()
-    told = None
-    for line in reader.lines(run=args.run, kind=args.kind, channel=args.channel):
-        if line.run != told:
-            told = line.run
-            print(_run_line(runs[line.run]))
-        name = printable(str(line.data.get("channel_name", "")))
-        kept_as = _clip_of(line)
-        mark = f"  clip of alert {kept_as[1]}" if kept_as in clips and kept_as else ""
-        when = when_words(runs[line.run], line.at, line.time_s)
-        print(f"{when:>10}  {line.kind:<8} {name:<14} {printable(words(line))}{mark}")
+    count = 0
+    for one in reader.runs():
+        if args.run in (None, one.id):
+            print(_run_line(one))
+            for line in reader.lines(run=one.id, kind=args.kind, channel=args.channel):
+                print(_entry_line(line, one, clips))
+                count += 1
+    if not count:
+        _say(_nothing_words(reader, args))
     return OK
+
+
+def _refuse_unknown_kind(reader: LogbookReader, wanted: str | None) -> None:
+    if wanted is None:
+        return
+    known = {*map(str, Kind), *reader.kinds()}
+    if wanted not in known:
+        raise UsageError(f"--kind {wanted}: no such kind. There are: {', '.join(sorted(known))}")
+
+
+def _nothing_words(reader: LogbookReader, args: argparse.Namespace) -> str:
+    """Return why no line was shown, with the kinds and channels that have some."""
+    kinds, channels = reader.kinds(args.run), reader.channels(args.run)
+    if not kinds:
+        return "no line is kept: nothing rang, nobody did anything, device and machine were well"
+    asked = [] if args.kind is None else [f"kind {args.kind}"]
+    asked += [] if args.channel is None else [f"channel {args.channel}"]
+    there = f"kinds: {', '.join(kinds)}; channels: {channel_words(channels) or 'none'}"
+    return f"no line of {' and '.join(asked)}. There are lines of these {there}"
+
+
+def _entry_line(line: Line, one: Run, clips: Mapping[tuple[int, int], int]) -> str:
+    name = printable(str(line.data.get("channel_name", "")))
+    kept_as = _clip_of(line)
+    mark = f"  clip of alert {kept_as[1]}" if kept_as in clips and kept_as else ""
+    when = when_words(one, line.at, line.time_s)
+    return f"{when:>10}  {line.kind:<8} {name:<14} {printable(words(line))}{mark}"
 
 
 def _clip_of(line: Line) -> tuple[int, int] | None:
@@ -167,9 +204,12 @@ def _run_line(one: Run) -> str:
 
 def _report(reader: LogbookReader, args: argparse.Namespace) -> int:
     report = gather(reader, args.run)
-    output = Path(args.output or f"{reader.path.stem}.html")
-    _write(output, page(report))
-    written = str(output)
+    written = args.output or f"{reader.path.stem}.html"
+    inputs, text = [str(reader.path)], page(report)
+    if args.pdf is not None:
+        refuse_inputs(args.pdf, inputs)
+    with open_output(written, inputs=inputs):
+        print(text, end="")
     if args.pdf is not None:
         save_pdf(report, Path(args.pdf))
         written += f" and {args.pdf}"
@@ -177,16 +217,10 @@ def _report(reader: LogbookReader, args: argparse.Namespace) -> int:
     return OK
 
 
-def _write(path: Path, text: str) -> None:
-    try:
-        path.write_text(text, encoding="utf-8")
-    except OSError as fault:
-        raise OutputError(f"{path}: cannot be written ({fault.strerror})") from None
-
-
 def _export(reader: LogbookReader, args: argparse.Namespace) -> int:
-    with open_output(args.output, inputs=[str(reader.path)]):
+    with open_output(args.output, inputs=[str(reader.path)]) as begin_output:
         EXPORTS[args.format](reader.lines(run=args.run), sys.stdout)
+        begin_output()  # there may be no line in it
     if args.clips is not None:
         count = write_clips(reader, Path(args.clips), args.run)
         _say(f"{counted(count, 'clip')} written to {args.clips}")

@@ -2,7 +2,7 @@
 
 import argparse
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TypeVar
@@ -76,10 +76,10 @@ def run(args: argparse.Namespace) -> int:
     tally = Tally()
     with (
         stop_on_signals() as stop,
-        open_output(args.output, inputs=args.files),
+        open_output(args.output, inputs=args.files) as begin_output,
         progress_bars() as progress,
     ):
-        scan = _Scan(plan, progress, tally, stop)
+        scan = _Scan(plan, progress, tally, stop, begin_output)
         code = scan.all_files()
     _say(f"{'stopped early: ' if stop.is_set() else ''}{tally.summary()}")
     return stop.exit_code or code
@@ -131,6 +131,7 @@ class _Scan:
     progress: Progress | None
     tally: Tally
     stop: StopFlag
+    begin_output: Callable[[], None]
 
     def all_files(self) -> int:
         """Scan one file after another; a bad one among several does not keep the others back."""
@@ -156,6 +157,8 @@ class _Scan:
         engine = self.engine(source, path)
         names = _chosen(self.plan.show.names(source.file_channels), source)
         sinks = self.sinks(source, path, names)
+        # By snapshots a logbook knows how far the recording was heard, even if the scan is killed.
+        kept_by = [sink for sink in sinks if isinstance(sink, LogbookSink)]
         try:
             result = run_loop(
                 source,
@@ -164,7 +167,7 @@ class _Scan:
                 names=names,
                 channel_numbers=source.channel_numbers,
                 stop=self.stop,
-                snapshot_s=None if self.progress is None else PROGRESS_S,
+                snapshot_s=PROGRESS_S if kept_by or self.progress is not None else None,
                 warn=lambda text: _say(f"{path}: {text}"),
                 weak_bands=self.plan.show.weak_bands,
                 wiring=wiring_of(self.plan.show, source.channel_numbers),
@@ -173,7 +176,7 @@ class _Scan:
             raise
         except OSError as fault:
             raise write_fault(fault) from fault
-        kept_by = [sink for sink in sinks if isinstance(sink, LogbookSink)]
+        self.begin_output()  # there may be no event in it
         for text in (*source.warnings[said:], *(one.missing for one in kept_by if one.missing)):
             _say(text)
         self.tally.add(result, dict(zip(source.channel_numbers, names, strict=True)))
@@ -191,16 +194,11 @@ class _Scan:
             raise RecordingError(f"{path}: cannot be analysed: {fault}") from fault
 
     def sinks(self, source: RecordingSource, path: str, names: Sequence[str]) -> list[Sink]:
-        """Return the printer in the chosen format, the logbook, and the bar on a terminal."""
+        """Return the logbook, the printer in the chosen format, and the bar on a terminal.
+
+        The logbook comes first: it may be refused, and then nothing is printed over an old result.
+        """
         name = path if len(self.plan.files) > 1 else None
-        sinks: list[Sink] = []
-        if self.plan.format == "jsonl":
-            sinks.append(JsonlSink(sys.stdout, file=name))
-        elif self.plan.format == "csv":
-            is_first = self.tally.recordings == 0
-            sinks.append(CsvSink(sys.stdout, file=name, has_header=is_first))
-        else:
-            sinks.append(TableSink(sys.stdout, heading=name))
         logbook = make_logbook(
             self.plan.show,
             command="scan",
@@ -210,8 +208,14 @@ class _Scan:
             names=names,
             may_wait=True,
         )
-        if logbook is not None:
-            sinks.append(logbook)
+        sinks: list[Sink] = [] if logbook is None else [logbook]
+        if self.plan.format == "jsonl":
+            sinks.append(JsonlSink(sys.stdout, file=name))
+        elif self.plan.format == "csv":
+            is_first = self.tally.recordings == 0
+            sinks.append(CsvSink(sys.stdout, file=name, has_header=is_first))
+        else:
+            sinks.append(TableSink(sys.stdout, heading=name))
         if self.progress is not None:
             sinks.append(ProgressSink(self.progress, Path(path).name, source.duration_s))
         return sinks

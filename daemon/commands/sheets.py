@@ -9,6 +9,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from prehowl.daemon.ascii_wish import wants_ascii
 from prehowl.daemon.command_line import CommandParser
 from prehowl.daemon.errors import OK, UsageError
 from prehowl.daemon.output import open_output
@@ -55,10 +56,18 @@ def add_arguments(parser: CommandParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Do what was asked with the sheets of one folder."""
     store = Store(_folder(args))
-    with open_output(getattr(args, "output", None) if args.action == "export" else None):
-        for line in ACTIONS[args.action](args, store):
+    lines = ACTIONS[args.action](args, store)
+    output = args.output if args.action == "export" else None
+    with open_output(output, inputs=[] if output is None else _read_files(args, store)):
+        for line in lines:
             print(line)
     return OK
+
+
+def _read_files(args: argparse.Namespace, store: Store) -> Sequence[str]:
+    """Return the files that an export must leave alone: every version kept, the file it reads."""
+    given = [args.sheet] if _is_file(args.sheet) else []
+    return [*map(str, store.paths()), *given]
 
 
 def _folder(args: argparse.Namespace) -> Path:
@@ -214,10 +223,13 @@ ACTIONS: dict[str, Callable[[argparse.Namespace, Store], Sequence[str]]] = {
 
 
 def _load(store: Store, words: str) -> Sheet:
-    path = Path(words)
-    if path.suffix.lower() in FILES:
-        return sheet_from_text(read_text(path), path)
+    if _is_file(words):
+        return sheet_from_text(read_text(Path(words)), Path(words))
     return store.load(*store.find(words))
+
+
+def _is_file(words: str) -> bool:
+    return Path(words).suffix.lower() in FILES
 
 
 def _values(args: argparse.Namespace) -> dict[str, Any]:
@@ -230,6 +242,8 @@ def _kept(store: Store, sheet: Sheet) -> str:
 
 
 def _marks() -> Marks:
+    if wants_ascii():
+        return ASCII
     try:
         "".join((UNICODE.full, UNICODE.shade, UNICODE.line)).encode(sys.stdout.encoding or "ascii")
     except UnicodeEncodeError:

@@ -18,6 +18,7 @@ from prehowl.daemon.show import Show, default_show, load_show
 from prehowl.daemon.show.in_force import with_command_line, with_osc_in, with_targets
 from prehowl.daemon.show.tables import THEMES
 from prehowl.daemon.sinks.dashboard import Dashboard
+from prehowl.daemon.sinks.spare_lines import LAST_WAIT_S
 from prehowl.daemon.sinks.words import counted, time_words
 from prehowl.daemon.sources.base import Source
 from prehowl.daemon.sources.limited import LimitedSource
@@ -44,6 +45,7 @@ exit codes: 0 stopped by a person or at the end of --seconds or the recording; 1
 watch that is not well, or none; 2 wrong options, show file or recording; 3 the device does not
 open, or a logbook or port cannot be had."""
 
+HIGHEST_PORT = 65535
 EXAMPLE = "prehowl watch --device 2 --channels 1-8 --osc 192.168.1.20:9000"
 
 
@@ -111,6 +113,7 @@ def run(args: argparse.Namespace) -> int:
             watched.source.close()
     if watched.is_headless:
         _say_result(result, log)
+    log.flush(LAST_WAIT_S)
     return OK
 
 
@@ -122,6 +125,8 @@ def _refuse_contradictions(args: argparse.Namespace) -> None:
         )
     if args.seconds is not None and not (math.isfinite(args.seconds) and args.seconds > 0):
         raise UsageError(f"--seconds {args.seconds:g}: must be above 0; leave it out for no end")
+    if args.metrics is not None and not 1 <= args.metrics <= HIGHEST_PORT:
+        raise UsageError(f"--metrics {args.metrics}: a port is 1 to {HIGHEST_PORT}, such as 9464")
 
 
 def _show(args: argparse.Namespace, log: Log) -> Show:

@@ -6,7 +6,7 @@ from importlib.metadata import version
 
 from prehowl.daemon.errors import OutputError
 from prehowl.daemon.logbook.place import logbook_folder, logbook_path
-from prehowl.daemon.logbook.records import ChannelRow, RunInfo
+from prehowl.daemon.logbook.records import ChannelRow, RunInfo, storable
 from prehowl.daemon.logbook.sink import ClipPlan, LogbookSink
 from prehowl.daemon.show import Show
 from prehowl.daemon.show.in_force import with_command_line
@@ -70,10 +70,11 @@ def make_logbook(
         except OSError as fault:
             raise OutputError(f"{path.parent}: cannot be made ({fault.strerror})") from None
     rows = tuple(
-        channel_row(show, number, name) for number, name in zip(numbers, names, strict=True)
+        channel_row(show, number, storable(name))
+        for number, name in zip(numbers, names, strict=True)
     )
     title = show.stage.title
-    info = RunInfo(command, source, title, rate_hz, version("prehowl"), rows)
+    info = RunInfo(command, storable(source), title, rate_hz, version("prehowl"), rows)
     plan = ClipPlan(told.clips, told.clip_before_s, told.clip_after_s, told.clips_mb)
     return LogbookSink(path, info, clips=plan, may_wait=may_wait)
 

@@ -126,6 +126,14 @@ class LogbookReader:
             number, of_run, at, time_s, of_kind, of_channel, data = row
             yield Line(number, of_run, at, time_s, of_kind, of_channel, json.loads(data))
 
+    def kinds(self, run: int | None = None) -> list[str]:
+        """Return the kinds of which there are entries, of one run or all, by name."""
+        return [str(kind) for kind in self._distinct("kind", run)]
+
+    def channels(self, run: int | None = None) -> list[int]:
+        """Return the channels of which there are entries, of one run or all, in order."""
+        return [int(channel) for channel in self._distinct("channel", run) if channel is not None]
+
     def clip_sizes(self) -> dict[tuple[int, int], int]:
         """Return (run, ring) -> bytes of every clip."""
         rows = self._connection.execute("SELECT run, ring, length(flac) FROM clips")
@@ -164,6 +172,12 @@ class LogbookReader:
     def soundness(self) -> str:
         """Return "ok", or what SQLite finds wrong with the file."""
         return str(self._connection.execute("PRAGMA integrity_check(1)").fetchone()[0])
+
+    def _distinct(self, column: str, run: int | None) -> list[Any]:
+        rows = self._connection.execute(
+            f"SELECT DISTINCT {column} FROM entries WHERE ?1 IS NULL OR run = ?1 ORDER BY 1", (run,)
+        )
+        return [row[0] for row in rows]
 
     def _run(self, row: tuple[Any, ...]) -> Run:
         number, command, source, title, rate_hz, version, *moments, is_ended = row

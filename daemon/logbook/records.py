@@ -24,6 +24,12 @@ class Kind(StrEnum):
     RING = "ring"
     ACT = "act"
     HEALTH = "health"
+    CONTROL = "control"  # a note, as its record says
+
+
+def storable(text: str) -> str:
+    """Return text that may hold a file's name, which may be any bytes, as UTF-8 can hold it."""
+    return text.encode(errors="backslashreplace").decode()
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +93,7 @@ class HealthChange:
 
     def entry(self, time_s: float) -> Entry:
         """Return the entry for this moment of stream time."""
-        data = {"subject": self.subject, "text": self.text, "is_well": self.is_well}
+        data = {"subject": self.subject, "text": storable(self.text), "is_well": self.is_well}
         return Entry(Kind.HEALTH, time_s, data)
 
 

@@ -76,8 +76,6 @@ class LogbookSink:
         self._diary = HealthDiary()
         self._rings = RingsNow()
         self._open: list[_Open] = []
-        self.unwritten = 0
-        """After `close`: entries that could not be written."""
         self.missing = ""
         """After `close`: all that could not be written, as a line for a person; "" for nothing."""
 
@@ -127,7 +125,7 @@ class LogbookSink:
     def close(self) -> None:
         """Finish open clips with what there is, write all, within a second."""
         self._finish(None)
-        self.unwritten = self._writer.close()
+        self._writer.close()
         if missing := self._writer.missing():
             self.missing = f"{missing} of the logbook could not be written"
 
@@ -144,9 +142,13 @@ class LogbookSink:
         if len(window) == self._spectrum_length:
             place = (event.id, event.channel, event.time_s)
             self._writer.put(RawSpectrum(*place, self._rate_hz, window))
-        if self._plan.is_on and len(self._open) < MOST_OPEN:
-            end = now + round(self._plan.after_s * self._rate_hz)
-            self._open.append(_Open(event, ch, now, end))
+        if not self._plan.is_on:
+            return
+        if len(self._open) >= MOST_OPEN:
+            self._writer.leave_out_clip()
+            return
+        end = now + round(self._plan.after_s * self._rate_hz)
+        self._open.append(_Open(event, ch, now, end))
 
     def _finish(self, up_to: int | None) -> None:
         """Hand over the clips that end by sample `up_to`; None: all of them, as they are."""

@@ -1,6 +1,7 @@
 """What waits to be written: bounded queues that count what they had to give up.
 
-Any thread puts something in, one takes it out once it is written.
+Any thread puts something in, one takes it out once it is written; how long that one leaves a disc
+alone that does not take it is here as well.
 """
 
 import threading
@@ -19,6 +20,8 @@ MOST_CLIPS = 32
 """Half a megabyte each at most; the first to be given up."""
 MOST_SPECTRA = 512
 """16 kB each at 48 kHz, before they are measured."""
+RETRY_FIRST_S = 0.5
+RETRY_LONGEST_S = 10.0
 
 T = TypeVar("T")
 
@@ -51,6 +54,23 @@ class Queue(Generic[T]):
         return [f"{count} {self.one if count == 1 else self.many}"] if count else []
 
 
+class Rest:
+    """When to try a disc again that failed: later each time. Used by one thread."""
+
+    def __init__(self) -> None:
+        self.until_s = 0.0  # monotonic
+        self._next_s = RETRY_FIRST_S
+
+    def begin(self, now_s: float) -> None:
+        """Leave it alone from now on, for a while."""
+        self.until_s = now_s + self._next_s
+        self._next_s = min(2 * self._next_s, RETRY_LONGEST_S)
+
+    def over(self) -> None:
+        """Note that it takes what it is given."""
+        self._next_s = RETRY_FIRST_S
+
+
 class Backlog:
     """The queues of a logbook: entries, spectra, clips. From any thread."""
 
@@ -77,6 +97,11 @@ class Backlog:
                 self._wait_for_room(self.spectra, may_wait)
                 self.spectra.put(item)
             self.news.notify_all()
+
+    def leave_out(self, queue: Queue[Any]) -> None:
+        """Count an item of a queue that never came into it."""
+        with self.news:
+            queue.lost += 1
 
     def all(self, queue: Queue[T]) -> list[tuple[float, T]]:
         """Return all that waits in a queue."""

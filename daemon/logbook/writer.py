@@ -11,7 +11,6 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TypeVar
 
 from prehowl.daemon.errors import OutputError
 from prehowl.daemon.logbook.clips import RawClip, RawSpectrum
@@ -31,15 +30,11 @@ from prehowl.daemon.logbook.store import (
     open_store,
     set_aside,
 )
-from prehowl.daemon.logbook.waiting import Backlog, Queue
+from prehowl.daemon.logbook.waiting import Backlog, Queue, Rest, T
 from prehowl.daemon.logbook.wall_clock import WallClock
-
-T = TypeVar("T")
 
 LIFE_S = 0.5
 """A sign of life at least so often, so that a torn run is known to the second."""
-RETRY_FIRST_S = 0.5
-RETRY_LONGEST_S = 10.0
 CLOSE_PATIENCE_S = 0.9
 WAITING_PATIENCE_S = 30.0
 """Where nobody is kept from a show by it: a recording's clips may all be encoded first."""
@@ -84,8 +79,7 @@ class Writer:
         self._note = ""
         self._why_anew = ""  # another run in the middle of this one is to be begun
         self._are_clips_full = False
-        self._pause_s = RETRY_FIRST_S
-        self._retry_at_s = 0.0
+        self._rest = Rest()
         self._alive_at_s = 0.0
         self._thread = threading.Thread(target=self._run, name="logbook", daemon=True)
 
@@ -111,6 +105,10 @@ class Writer:
         """Queue something; returns at once unless `may_wait`."""
         self._backlog.put(item, self._may_wait_now)
 
+    def leave_out_clip(self) -> None:
+        """Count a clip that was not even begun; told like all that could not be kept."""
+        self._backlog.leave_out(self._backlog.clips)
+
     def at_time(self, time_s: float) -> None:
         """Note how far the stream has come, for the sign of life."""
         self._time_s = time_s
@@ -126,14 +124,13 @@ class Writer:
             return "logbook no longer written (its writer has ended); the watch goes on"
         return self._fault or self._note
 
-    def close(self) -> int:
-        """Write what is pending, live within a second; return how many entries are lost."""
+    def close(self) -> None:
+        """Write what is pending, live within a second; `missing` tells what is lost."""
         with self._backlog.news:
             self._is_closing = True
             self._backlog.news.notify_all()
         if self._thread.ident is not None:
             self._thread.join(WAITING_PATIENCE_S if self._may_wait else CLOSE_PATIENCE_S)
-        return self._backlog.missing()[0]
 
     def missing(self) -> str:
         """Return, after `close`, all that could not be written, in words; "" for nothing."""
@@ -157,8 +154,8 @@ class Writer:
             now_s = time.monotonic()
             if self._is_closing:
                 return False
-            if now_s < self._retry_at_s:
-                news.wait_for(lambda: self._is_closing, self._retry_at_s - now_s)
+            if now_s < self._rest.until_s:
+                news.wait_for(lambda: self._is_closing, self._rest.until_s - now_s)
             elif not self._backlog:
                 news.wait(LIFE_S)
             return not self._is_closing
@@ -213,7 +210,7 @@ class Writer:
         for clip in waiting.all(waiting.clips):
             self._write_some(store, waiting.clips, [clip], self._clip_if_wanted)
         self._alive_at_s = time.monotonic()
-        self._pause_s = RETRY_FIRST_S
+        self._rest.over()
         if self._fault:
             self._fault = ""
             self._put_health("the logbook can be written again", is_well=True)
@@ -281,8 +278,7 @@ class Writer:
         self._fault = f"logbook not written ({fault_words(fault)}); the watch goes on, trying again"
         if is_first:
             self._put_health(self._fault)
-        self._retry_at_s = time.monotonic() + self._pause_s
-        self._pause_s = min(2 * self._pause_s, RETRY_LONGEST_S)
+        self._rest.begin(time.monotonic())
 
     def _begin_anew(self, fault: DamagedError) -> None:
         """Set a file aside that was damaged while it was written."""

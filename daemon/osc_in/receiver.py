@@ -16,13 +16,12 @@ from typing import Any
 from prehowl.daemon.errors import NetworkError
 from prehowl.daemon.osc_in.allow import AllowList
 from prehowl.daemon.osc_in.decode import MOST_BYTES, Malformed, Message, messages_in
+from prehowl.daemon.osc_in.flood import FloodGuard
 from prehowl.daemon.osc_in.verbs import Command, Refused, Verb, command_from
 
 QUEUE_LENGTH = 64
 LOOK_S = 0.2
 """How often the thread looks whether it should end."""
-MOST_A_SECOND = 2000
-"""Datagrams that are looked at each second; a flood beyond costs no more of the analysis' time."""
 
 Sender = tuple[Any, ...]
 """Address of a sender as the socket gives it."""
@@ -40,7 +39,7 @@ class Counts:
     datagrams: int = 0
     taken: int = 0  # messages that became a command, a subscription, or a button's release
     not_allowed: int = 0  # datagrams from a sender who is not on the list
-    flooded: int = 0  # datagrams beyond `MOST_A_SECOND`, not looked at
+    flooded: int = 0  # datagrams beyond what the `FloodGuard` lets in, not looked at
     malformed: int = 0  # datagrams that are no OSC
     empty: int = 0  # bundles without a message
     unknown_address: int = 0  # messages, from here on
@@ -48,6 +47,7 @@ class Counts:
     out_of_range: int = 0
     not_wanted: int = 0  # verbs that the show file does not let in
     queue_full: int = 0
+    no_place: int = 0  # screens that came when as many as may were attached
 
     @property
     def refused(self) -> int:
@@ -62,6 +62,7 @@ class Counts:
             + self.out_of_range
             + self.not_wanted
             + self.queue_full
+            + self.no_place
         )
 
 
@@ -75,20 +76,24 @@ class Inbox:
     counts: Counts = field(default_factory=Counts)
     _queue: deque[Command] = field(default_factory=deque)
 
-    def take_in(self, datagram: bytes, sender: Sender) -> None:
-        """Count one datagram and queue the commands in it. Never raises for what it holds."""
+    def take_in(self, datagram: bytes, sender: Sender) -> int:
+        """Count one datagram and queue the commands in it. Never raises for what it holds.
+
+        Returns how many bytes had to be read: none of a stranger's.
+        """
         self.counts.datagrams += 1
         if not self.allow.has(sender[0]):
             self.counts.not_allowed += 1
-            return
+            return 0
         try:
             messages = messages_in(datagram)
         except Malformed:
             self.counts.malformed += 1
-            return
+            return len(datagram)
         self.counts.empty += not messages
         for message in messages:
             self._take_message(message, sender)
+        return len(datagram)
 
     def take(self) -> list[Command]:
         """Return the commands that wait, oldest first; each is handed out once."""
@@ -199,7 +204,7 @@ class Receiver:
 
     def _run(self) -> None:
         assert self._socket is not None  # `start` has opened it
-        second, looked_at = time.monotonic(), 0
+        guard = FloodGuard()
         while not self._stop.is_set():
             try:
                 datagram, sender = self._socket.recvfrom(MOST_BYTES + 4)
@@ -208,17 +213,13 @@ class Receiver:
             except OSError:  # a refusal of something we answered; on a closed socket we end soon
                 self._stop.wait(0.01)
                 continue
-            now_s = time.monotonic()
-            if now_s - second >= 1.0:
-                second, looked_at = now_s, 0
-            looked_at += 1
-            if looked_at > MOST_A_SECOND:
+            if not guard.lets_in(time.monotonic()):
                 self.counts.datagrams += 1
                 self.counts.flooded += 1
                 # The system throws away what does not fit its own queue: the cheapest refusal.
                 self._stop.wait(0.001)
                 continue
-            self.inbox.take_in(datagram, sender)
+            guard.spend(self.inbox.take_in(datagram, sender))
 
 
 def _bound(host: str, port: int) -> socket.socket:

@@ -55,7 +55,7 @@ class Refused(ValueError):
 
     def __init__(self, reason: str, text: str) -> None:
         super().__init__(text)
-        self.reason = reason  # "unknown_address", "wrong_types" or "out_of_range"
+        self.reason = reason  # the field of `receiver.Counts` that it counts in
 
 
 @dataclass(frozen=True, slots=True)

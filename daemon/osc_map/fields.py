@@ -20,6 +20,7 @@ class Told:
     kind: str = "mic"  # of its channel
     show: str = ""  # title of the show
     count: int = 0  # rings that the mapping holds now, this one included unless it has left
+    has_left: bool = False  # the message is a mapping's `leave`
 
 
 def _named(told: Told, which: str) -> str:
@@ -38,7 +39,10 @@ NUMBERS: Mapping[str, tuple[str, Callable[[Told], Figure]]] = MappingProxyType(
             "0 cleared, 1 suspect, 2 ringing, 3 howling",
             lambda told: BADNESS.get(told.event.state, 0),
         ),
-        "alarm": ("1 while ringing or howling, else 0", lambda told: int(told.event.is_alarm)),
+        "alarm": (
+            "1 while ringing or howling, else 0; 0 in every `leave`",
+            lambda told: int(told.event.is_alarm and not told.has_left),
+        ),
         "time_s": ("stream time, s", lambda told: told.event.record()["time_s"]),
         "onset_s": ("when it began, s", lambda told: told.event.record()["onset_s"]),
         "frequency_hz": ("Hz", lambda told: told.event.record()["frequency_hz"]),
@@ -51,6 +55,9 @@ NUMBERS: Mapping[str, tuple[str, Callable[[Told], Figure]]] = MappingProxyType(
     }
 )
 """Fields that are figures: meaning, and how to get them; None where not known yet."""
+
+WHOLE = frozenset({"id", "channel", "alert", "state_number", "alarm", "count"})
+"""Figures that are whole numbers, always; `band_hz` is one in most bands, the others never."""
 
 TEXTS: Mapping[str, tuple[str, Callable[[Told], str]]] = MappingProxyType(
     {
@@ -85,6 +92,6 @@ class Known:
         """Tell whether a channel is of one of the kinds."""
         return self.kinds.get(channel, "mic") in kinds
 
-    def tell(self, event: RingEvent, count: int) -> Told:
+    def tell(self, event: RingEvent, count: int, *, has_left: bool = False) -> Told:
         """Return the ring with what belongs to it."""
-        return Told(event, self.kinds.get(event.channel, "mic"), self.show, count)
+        return Told(event, self.kinds.get(event.channel, "mic"), self.show, count, has_left)

@@ -8,7 +8,7 @@ import re
 import string
 from dataclasses import dataclass
 
-from prehowl.daemon.osc_map.fields import IN_ADDRESS, NUMBERS, TEXTS, Told
+from prehowl.daemon.osc_map.fields import IN_ADDRESS, NUMBERS, TEXTS, WHOLE, Told
 from prehowl.daemon.sinks.osc_messages import NOTHING
 
 FORMAT = re.compile(r"[<>^]?[0-9]{0,2}(\.[0-9])?[dfgs]?")
@@ -97,17 +97,31 @@ def _check_field(name: str, shape: str, conversion: str | None) -> None:
     if name not in NUMBERS and name not in TEXTS:
         known = ", ".join((*NUMBERS, *TEXTS))
         raise BadTemplate(f"names {{{name}}}, which is no field. Known: {known}")
-    is_text_shape = not shape or shape[-1] == "s" or shape[-1].isdigit()
-    fits = is_text_shape if name in TEXTS else not shape.endswith("s")
-    whole_only = shape.endswith("d") and name not in (
-        "id",
-        "channel",
-        "alert",
-        "state_number",
-        "alarm",
-    )
-    if conversion or not FORMAT.fullmatch(shape) or not fits or whole_only:
-        raise BadTemplate(f"gives {{{name}}} a format that does not suit it; try {{{name}:.1f}}")
+    if conversion or not FORMAT.fullmatch(shape) or not _suits(name, shape):
+        like = ".8" if name in TEXTS else "3" if name in WHOLE else ".1f"
+        raise BadTemplate(f"gives {{{name}}} a format that does not suit it; try {{{name}:{like}}}")
+
+
+def _suits(name: str, shape: str) -> bool:
+    """Tell whether a field can be shown so, by showing whatever types it may have in use.
+
+    A rule written beside Python's own would differ from it somewhere, and be found out at the
+    first ring of a show.
+    """
+    try:
+        shown = [format(sample, shape) for sample in _samples(name)]
+    except ValueError:
+        return False
+    return all(shown)  # a text cut to nothing tells nobody anything, and is no blob
+
+
+def _samples(name: str) -> tuple[int | float | str, ...]:
+    """Return a value of each type that the event's record has under that name."""
+    if name in TEXTS:
+        return ("text",)
+    if name in WHOLE:
+        return (1,)
+    return (31.5, 2500) if name == "band_hz" else (1.5,)
 
 
 def _shown(told: Told, name: str, shape: str) -> str:

@@ -4,6 +4,7 @@ Source of the form: OpenMetrics 1.0 (openmetrics.io, from memory): families with
 counters end in `_total`, label values escape backslash, quote and line feed, `# EOF` at the end.
 """
 
+import sys
 import threading
 from collections.abc import Callable, Iterator, Mapping
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
@@ -111,13 +112,12 @@ class MetricsServer:
             If it cannot be opened.
         """
         try:
-            self._server = ThreadingHTTPServer((LOOPBACK, port), _handler(record))
+            self._server = _Server((LOOPBACK, port), _handler(record))
         except OSError as fault:
             raise OutputError(
                 f"--metrics {port}: port {port} of {LOOPBACK} cannot be opened ({fault.strerror}). "
                 "Take another one"
             ) from None
-        self._server.daemon_threads = True
         self._thread = threading.Thread(
             target=self._server.serve_forever, kwargs={"poll_interval": 0.1}, daemon=True
         )
@@ -131,11 +131,28 @@ class MetricsServer:
         """Begin to answer."""
         self._thread.start()
 
+    def trouble(self) -> str:
+        """Return what went wrong with an answer, for a person; "" while all is well."""
+        return self._server.trouble
+
     def close(self) -> None:
         """Stop answering."""
         if self._thread.ident is not None:
             self._server.shutdown()
         self._server.server_close()
+
+
+class _Server(ThreadingHTTPServer):
+    """Says nothing on stderr: the library's traceback would lie over the dashboard."""
+
+    daemon_threads = True
+    trouble = ""
+
+    def handle_error(self, request: object, client_address: object) -> None:
+        """Keep what is a fault of ours; a client that goes away in the middle is none."""
+        fault = sys.exception()
+        if not isinstance(fault, OSError):
+            self.trouble = f"--metrics: an answer failed ({type(fault).__name__}: {fault})"
 
 
 def _handler(record: Callable[[], Mapping[str, Any]]) -> type[BaseHTTPRequestHandler]:

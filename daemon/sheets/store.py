@@ -180,13 +180,14 @@ class Store:
 
     def _files(self) -> dict[str, dict[int, Path]]:
         found: dict[str, dict[int, Path]] = {}
-        for path in self._paths():
+        for path in self.paths():
             parsed = parse_file_name(path.name)
             if parsed:
                 found.setdefault(parsed[0], {})[parsed[1]] = path
         return found
 
-    def _paths(self) -> list[Path]:
+    def paths(self) -> list[Path]:
+        """Return what is in the folder, sheets or not; raise SheetError if it cannot be read."""
         try:
             return sorted(self.folder.iterdir())
         except FileNotFoundError:
@@ -200,7 +201,7 @@ class Store:
         """Tell of TOML files whose names are none of ours: a copy made by hand is not silent."""
         return [
             f"{path}: not named as a sheet; `prehowl sheets import` takes it in"
-            for path in self._paths()
+            for path in self.paths()
             if path.suffix == ".toml" and not path.name.startswith(".")
             if parse_file_name(path.name) is None
         ]

@@ -114,7 +114,11 @@ def with_osc_in(show: Show, text: str | None) -> Show:
     """
     if text is None:
         return show
-    target = target_from_words(text if ":" in text or not text.isdecimal() else f"127.0.0.1:{text}")
+    target = _place(
+        f"127.0.0.1:{text}" if text.isdecimal() else text,
+        f"--osc-in {text!r} is no place to listen at",
+        "Write a PORT, for example 9010, or HOST:PORT with an address of this computer",
+    )
     if not show.osc_in.allow and not is_loopback(target.host):
         raise UsageError(
             f"--osc-in {text}: other computers can reach {target.host}; name those that may send "
@@ -127,6 +131,12 @@ def with_osc_in(show: Show, text: str | None) -> Show:
 
 def target_from_words(text: str) -> OscTarget:
     """Return the target that ``HOST:PORT`` or ``HOST`` means; raise UsageError if it is none."""
+    advice = "Write HOST:PORT, for example 192.168.1.20:9000"
+    return _place(text, f"{text!r} is no OSC target", advice)
+
+
+def _place(text: str, fault: str, advice: str) -> OscTarget:
+    """Return host and port in words; raise UsageError with the fault, its reason and the advice."""
     host, bracket, rest = text.strip().removeprefix("[").partition("]")
     if not bracket:
         host, _, port = text.strip().rpartition(":") if ":" in text else (text.strip(), "", "")
@@ -136,9 +146,6 @@ def target_from_words(text: str) -> OscTarget:
     raw = {"host": host, "port": int(port) if port.isdecimal() else port or OSC_PORT}
     target: OscTarget = read_table(OscTarget, raw, "osc", findings)
     if findings.faults or any(character.isspace() for character in host):
-        said = "; ".join(f"{where} {what}" for where, what in findings.faults)
-        raise UsageError(
-            f"{text!r} is no OSC target ({said or 'a host has no spaces'}). "
-            "Write HOST:PORT, for example 192.168.1.20:9000"
-        )
+        said = "; ".join(f"{where.rpartition('.')[2]} {what}" for where, what in findings.faults)
+        raise UsageError(f"{fault} ({said or 'a host has no spaces'}). {advice}")
     return target

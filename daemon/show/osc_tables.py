@@ -183,7 +183,8 @@ class OscMap:
         str,
         Key(
             "What `enter`, `leave` and `while` count: every `ring`, or the first and last ring "
-            "on a `channel`, or of the whole `show`. A lamp for a channel wants `channel`.",
+            "on a `channel`, or of the whole `show`. A lamp for a channel wants `channel`. Where "
+            "the address has fields, each address that they give is counted by itself.",
             choices=("ring", "channel", "show"),
         ),
     ] = "ring"

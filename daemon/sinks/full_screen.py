@@ -6,6 +6,7 @@ the job, nor look like a calm one.
 """
 
 import atexit
+import contextlib
 import os
 import signal
 import sys
@@ -18,8 +19,9 @@ from typing import Any, Protocol
 from rich.console import Console
 
 from prehowl.daemon.errors import UsageError
+from prehowl.daemon.patient_stream import PatientStream
 from prehowl.daemon.sinks.dashboard.frame import Frame
-from prehowl.daemon.sinks.dashboard.glyphs import ASCII, UNICODE, Signs
+from prehowl.daemon.sinks.dashboard.glyphs import Signs, signs_for
 from prehowl.daemon.sinks.dashboard.terminal import Terminal, is_usable
 from prehowl.daemon.sinks.dashboard.themes import BY_NAME, PLAIN, Theme, after
 
@@ -82,7 +84,7 @@ class FullScreen:
         self.console = Console() if console is None else console
         self.theme = PLAIN if self.console.no_color else BY_NAME[theme]
         self._terminal = Terminal(self.console, keys)
-        self._signs = ASCII if self.console.options.ascii_only else UNICODE
+        self._signs = signs_for(self.console)
         self._owner = owner
         self._what, self._goes_on = what, goes_on
         self._frames_per_s = FRAMES_PER_S
@@ -125,6 +127,7 @@ class FullScreen:
                 self._thread.join(JOIN_S)
         finally:
             self._terminal.leave()
+            # Not before: if a second Ctrl-C keeps us from it, the interpreter's exit tries again.
             atexit.unregister(self._terminal.leave)
             if self._term_before is not None:
                 signal.signal(signal.SIGTERM, self._term_before)
@@ -150,11 +153,10 @@ class FullScreen:
         except Exception as fault:  # whatever breaks the screen must not break the job
             self.faults += 1
             self._terminal.leave()
-            self._say(
+            self._print_lines(
                 f"prehowl: {self._what} has failed ({type(fault).__name__}: {fault}). "
                 f"{self._goes_on}"
             )
-            self._print_lines()
 
     def _draw(self) -> None:
         width, height = self.console.size
@@ -170,15 +172,17 @@ class FullScreen:
             if actions:
                 return
 
-    def _print_lines(self) -> None:
-        while not self._stop.wait(1 / FRAMES_PER_S):
-            for line in self._owner.lines_instead():
-                self._say(line)
-
-    @staticmethod
-    def _say(text: str) -> None:
-        sys.stderr.write(f"{text}\n")
-        sys.stderr.flush()
+    def _print_lines(self, first: str) -> None:
+        """Print until told to stop; a terminal that nobody reads must not hold up the end."""
+        stderr, lines = PatientStream(sys.stderr), [first]
+        while True:
+            with contextlib.suppress(OSError):  # nobody reads, or nobody is there any more
+                stderr.write("".join(f"{line}\n" for line in lines))
+                stderr.flush()
+            if self._stop.wait(1 / FRAMES_PER_S):
+                break
+            lines = self._owner.lines_instead()
+        stderr.close()
 
     def _guard_against_sigterm(self) -> None:
         """Give the terminal back before SIGTERM kills us, where nobody else handles it."""

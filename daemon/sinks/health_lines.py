@@ -58,6 +58,7 @@ class HealthLines:
         self._tell_loss(health)
         self._tell_targets([t for t in health.targets if t[1] != LOOKING_UP])
         self._tell_facts((*self._of_source, *health.troubles))
+        self._log.flush()
 
     def close(self) -> None:
         """Tell what became of the receivers."""

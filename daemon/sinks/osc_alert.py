@@ -1,6 +1,7 @@
 """The OSC message of an alert: one howl, on however many channels, told once."""
 
 from prehowl.daemon.alerts_now import News
+from prehowl.daemon.sinks.osc_bytes import milliseconds
 from prehowl.daemon.sinks.osc_messages import (
     CONTRACT_VERSION,
     NAMES,
@@ -52,7 +53,7 @@ def alert_datagram(news: News) -> bytes:
             *names_of(alert.alert),
             record["state"],
             news.heard,
-            alert.time_s * 1000,
+            milliseconds(alert.time_s),
             *(record[name] for name in figures),
             label(alert),
             alert.act or NOTHING,

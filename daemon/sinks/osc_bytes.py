@@ -1,5 +1,9 @@
-"""OSC 1.0 bytes: messages of stated types, bundles with time tags, SLIP frames for streams."""
+"""OSC 1.0 bytes: messages of stated types, bundles with time tags, SLIP frames for streams.
 
+Also stream times as messages hold them.
+"""
+
+import math
 import struct
 from collections.abc import Sequence
 
@@ -33,6 +37,16 @@ def time_tag(wall_s: float) -> int:
     """Return the 64-bit NTP time tag of a time in seconds since 1970."""
     seconds = int(wall_s // 1)
     return ((seconds + SECONDS_1900_TO_1970) << 32) + int((wall_s - seconds) * 2**32)
+
+
+def milliseconds(time_s: float | None) -> int | None:
+    """Return a stream time in ms as 31 bits hold it: from 0 again after 24.8 days.
+
+    So the difference of two times, modulo 2**31, is right for ever; None where there is none.
+    """
+    if time_s is None or not math.isfinite(time_s):
+        return None
+    return round(max(0.0, time_s) * 1000) % 2**31
 
 
 def slip_frame(packet: bytes) -> bytes:

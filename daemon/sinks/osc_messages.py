@@ -14,7 +14,7 @@ from prehowl.daemon.alerts_now import BADNESS
 from prehowl.daemon.events import Alert, RingEvent
 from prehowl.daemon.notes import Note
 from prehowl.daemon.sinks.base import Health
-from prehowl.daemon.sinks.osc_bytes import Value, message_bytes
+from prehowl.daemon.sinks.osc_bytes import Value, message_bytes, milliseconds
 from prehowl.daemon.sinks.words import band_words
 
 CONTRACT_VERSION = 3
@@ -203,8 +203,8 @@ def ring_arguments(event: RingEvent, *, with_evidence: bool = True) -> tuple[obj
         event.channel,
         event.channel_name,
         record["state"],
-        _ms(event.time_s),
-        _ms(event.onset_s),
+        milliseconds(event.time_s),
+        milliseconds(event.onset_s),
         record["frequency_hz"],
         record["band_hz"],
         record["level_dbfs"],
@@ -233,14 +233,24 @@ def names_of(alert: Alert | None) -> tuple[object, ...]:
 def control_datagram(note: Note) -> bytes:
     """Return `/prehowl/control` for one note."""
     what = (note.verb, note.by, int(note.done), note.channel or 0)
-    return datagram(CONTROL, (*what, note.effect, note.act or NOTHING, _ms(note.time_s)))
+    return datagram(CONTROL, (*what, note.effect, note.act or NOTHING, milliseconds(note.time_s)))
 
 
 def health_datagram(health: Health) -> bytes:
     """Return `/prehowl/health`."""
     source = health.source
+    return datagram(HEALTH, (health.load, *losses(health), source.state, health.detail))
+
+
+def losses(health: Health) -> tuple[int, int, int]:
+    """Return overflows, dropped blocks and lost samples, each no more than 32 bits hold.
+
+    A device that is away for half a day loses more samples than that: it must not read as unknown.
+    """
+    source = health.source
     counts = (source.overflows, health.dropped_blocks, source.lost_samples)
-    return datagram(HEALTH, (health.load, *counts, source.state, health.detail))
+    overflows, dropped, lost = (min(count, INT_HIGH) for count in counts)
+    return overflows, dropped, lost
 
 
 def ring_values(event: RingEvent | None) -> dict[str, Value]:
@@ -275,10 +285,6 @@ def label(event: RingEvent) -> str:
     elif cut is not None and math.isfinite(cut) and cut > 0:
         words += f" -{round(float(cut), 1):g} dB"
     return f"TEST {words}" if "test" in event.evidence else words
-
-
-def _ms(time_s: float | None) -> float | None:
-    return None if time_s is None else time_s * 1000
 
 
 def _evidence(event: RingEvent) -> str:

@@ -8,7 +8,7 @@ so losing an old one harms nobody; lost ring messages are counted.
 import threading
 import time
 from collections import deque
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from prehowl.daemon.events import RingEvent
@@ -25,7 +25,7 @@ from prehowl.daemon.sinks.osc_messages import (
     datagram,
     flat_datagram,
 )
-from prehowl.daemon.sinks.words import counted
+from prehowl.daemon.sinks.words import counted, printable
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +52,8 @@ LOOK_S = 0.1
 """How often to look whether the analysis has come alive."""
 DROP_NEWS_S = 10.0
 BYE_PATIENCE_S = 0.5
+FAULT_PAUSE_S = 0.01
+"""After a fault of our own, so that one which comes at every try does not take a whole core."""
 SEQUENCE_HIGH = 2**31
 
 
@@ -73,6 +75,7 @@ class Sender:
         self._alive_at_s = float("-inf")
         self._dropped_at_s = float("-inf")
         self._health: bytes = b""
+        self._fault = ""  # of our own; stays until the sender is made anew
         self._board: Board = {}
         self._last: Board = {}
         self._seen: dict[str, Value] = {}  # address -> what the receiver was last told
@@ -129,9 +132,11 @@ class Sender:
     def text(self) -> str:
         """Return "ok" or what is wrong with the target, for a person."""
         said = self._link.text()
-        if said == "ok" and time.monotonic() - self._dropped_at_s < DROP_NEWS_S:
+        if said != "ok":
+            return said
+        if time.monotonic() - self._dropped_at_s < DROP_NEWS_S:
             return f"too slow: {counted(self.dropped, 'message')} dropped"
-        return said
+        return self._mapper.text() or self._fault or "ok"
 
     def begin_close(self, last: Board) -> None:
         """Ask the thread to send what is queued, then `last` in full and the farewell."""
@@ -150,13 +155,32 @@ class Sender:
         for sender in self._before:
             sender.join(BYE_PATIENCE_S)
         self._before = ()
-        self._link.open()
+        self._try(self._link.open)
         while (item := self._next_item()) is not None or not self._is_closing:
-            self._do(item)
-            self._beat_if_due()
-        self._send_mapped(self._mapper.rest(time.monotonic()))
-        self._say_bye()
-        self._link.close()
+            if not self._try(self._do, item):
+                self._miss(item)
+            self._try(self._beat_if_due)
+        self._try(self._let_go)
+        self._try(self._say_bye)
+        self._try(self._link.close)
+
+    def _try(self, do: Callable[..., object], *what: object) -> bool:
+        """Do one thing; tell whether it went well.
+
+        A fault of ours is told as the target's health, and all else goes on: a receiver without
+        heartbeat and goodbye would keep every lamp as it was, and the desk would say "ok".
+        """
+        try:
+            do(*what)
+        except Exception as fault:
+            said = printable(f"{type(fault).__name__}: {fault}")
+            self._fault = f"a fault of prehowl's own ({said}); something was not sent"
+            time.sleep(FAULT_PAUSE_S)
+            return False
+        return True
+
+    def _let_go(self) -> None:
+        self._send_mapped(self._mapper.rest(time.time(), time.monotonic()))
 
     def _do(self, item: Item | None) -> None:
         """Do what one entry asks for, then what the mappings have due."""
@@ -253,8 +277,13 @@ class Sender:
             self._link.send(datagram(BYE, (self._sequence, self._version)))
 
     def _overflow(self, item: Item) -> None:
+        if self._miss(item):
+            self._dropped_at_s = time.monotonic()
+
+    def _miss(self, item: Item | None) -> bool:
+        """Note that an entry came to nothing; tell whether that is a message less."""
         if isinstance(item, Happening | Living):
             self._has_missed = True
-        if isinstance(item, bytes | Happening):
-            self.dropped += 1
-            self._dropped_at_s = time.monotonic()
+        is_lost = isinstance(item, bytes | Happening)
+        self.dropped += is_lost
+        return is_lost

@@ -75,13 +75,16 @@ class SpareLines:
             return False
         try:
             print_it()
-        except OSError as fault:
+        except (
+            OSError,
+            ValueError,
+        ) as fault:  # ValueError: a stream closed, or marks unknown to it
             self._give_up(fault)
             return False
         return True
 
-    def _give_up(self, fault: OSError) -> None:
-        reason = fault.strerror or type(fault).__name__
+    def _give_up(self, fault: OSError | ValueError) -> None:
+        reason = getattr(fault, "strerror", None) or type(fault).__name__
         self._fault = f"output cannot be written ({reason}); events go to stderr, the watch goes on"
         drop_pending()
         self._log.warn(self._fault)

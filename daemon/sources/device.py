@@ -13,9 +13,10 @@ from numpy.typing import NDArray
 
 from prehowl.daemon.errors import DeviceError, DeviceFault
 from prehowl.daemon.facts import Fact
+from prehowl.daemon.sleep import SleepMeter
 from prehowl.daemon.sources.base import Block, NumberedChannels, SourceHealth
 from prehowl.daemon.sources.capture_process import CaptureProcess, Wish
-from prehowl.daemon.sources.device_facts import lag_or_silence, lost, moved, not_as_asked
+from prehowl.daemon.sources.device_facts import lag_or_silence, lost, moved, not_as_asked, woken
 from prehowl.daemon.sources.losses import LossMeter
 from prehowl.daemon.sources.reopening import Reopening
 from prehowl.daemon.sources.ring_memory import Word
@@ -44,6 +45,7 @@ class DeviceSource(NumberedChannels):
         rate_hz: int | None = None,
         adapts: bool = False,
         stop: Stop | None = None,
+        sleep: SleepMeter | None = None,
     ) -> None:
         """Open the device.
 
@@ -63,6 +65,8 @@ class DeviceSource(NumberedChannels):
             silence. Else it is waited for until it is as before.
         stop : Stop, optional
             Looked at while the device opens, which can take seconds.
+        sleep : SleepMeter, optional
+            In place of the computer's, for tests.
 
         Raises
         ------
@@ -90,6 +94,8 @@ class DeviceSource(NumberedChannels):
         self._position = 0  # next sample to read, in the present process's count
         # When the last sample handed out was delivered; before the first, when the stream began.
         self._end_ns = time.monotonic_ns()
+        self._sleep = sleep or SleepMeter()
+        self._slept = (0.0, float("-inf"))  # for how long, and when it woke
         self._lost = 0
         self._overflows = 0  # our own and those of ended processes
         self._device_overflows = 0  # as the present process counts them
@@ -156,10 +162,11 @@ class DeviceSource(NumberedChannels):
         return max(0, written - self._position) / self._rate_hz
 
     def _facts(self) -> tuple[Fact, ...]:
-        there = self._there
+        there, (slept_s, woke_s) = self._there, self._slept
         gone = [] if there is None else np.delete(self._numbers, there).tolist()
         rate_hz = self._rate_hz
         return (
+            *woken(slept_s, time.monotonic() - woke_s),
             *moved(self.device_name, self._name_before, self._position / rate_hz),
             *not_as_asked(self.device_name, self._asked_hz, rate_hz, gone),
             *lag_or_silence(self.device_name, self._lag / rate_hz, self._zeros / rate_hz),
@@ -243,8 +250,16 @@ class DeviceSource(NumberedChannels):
         missing = self._meter.update(memory.get(Word.WRITTEN), self._end_ns)
         self._device_overflows = memory.get(Word.OVERFLOWS)
         self._zeros = 0 if samples.any() else self._zeros + count
-        self._lost += gap + skipped + missing
-        return Block(self._with_all_rows(samples), gap + skipped + missing)
+        absent = gap + skipped + missing + self._slept_through()
+        self._lost += absent
+        return Block(self._with_all_rows(samples), absent)
+
+    def _slept_through(self) -> int:
+        """Return the samples of a sleep: no other clock here knows of it."""
+        slept_s = self._sleep.news_s()
+        if slept_s:
+            self._slept = (slept_s, time.monotonic())
+        return round(slept_s * self._rate_hz)
 
     def _with_all_rows(self, samples: NDArray[np.float32]) -> NDArray[np.float32]:
         """Return samples of all channels; those that are gone are silent."""

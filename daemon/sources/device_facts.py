@@ -4,6 +4,7 @@ from collections.abc import Sequence
 
 from prehowl.daemon.channel_list import named_channels
 from prehowl.daemon.facts import Fact
+from prehowl.daemon.sleep import sleep_words
 
 SILENCE_S = 1.0
 """Exact zeros on every channel for this long are no microphone: even a good preamp has noise."""
@@ -11,9 +12,11 @@ SILENCE_S = 1.0
 LAG_S = 0.5
 """Further behind than this, an alarm comes too late to be of use: the person must know."""
 
-
 MOVED_S = 10.0
 """How long it is told that a device has come back under another name: long enough to be read."""
+
+WOKEN_S = 10.0
+"""How long it is told that the computer slept."""
 
 
 def lost(name: str, fault: str) -> Fact:
@@ -34,6 +37,22 @@ def moved(name: str, before: str, delivered_s: float) -> tuple[Fact, ...]:
     if name == before or delivered_s > MOVED_S:
         return ()
     return (Fact("another card number", f": {name!r} is taken for {before!r}"),)
+
+
+def woken(slept_s: float, ago_s: float) -> tuple[Fact, ...]:
+    """Return that the computer slept, while that is news.
+
+    Parameters
+    ----------
+    slept_s : float
+        For how long.
+    ago_s : float
+        How long ago it woke.
+    """
+    if ago_s > WOKEN_S:
+        return ()
+    more = f": the computer slept for {sleep_words(slept_s)} and heard nothing"
+    return (Fact("just woken up", more),)
 
 
 def not_as_asked(

@@ -247,6 +247,16 @@ class TestCommand:
         assert "the source has 4 channels; the show file also names channels 5-28" in problems
         assert "runs at 48000 Hz, asked: 96000 Hz" in problems
 
+    def test_a_recording_that_is_cut_short_is_told_once(
+        self, club: Path, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        """Oracle: definition: one fault, one note."""
+        club.write_bytes(club.read_bytes()[: club.stat().st_size // 2])
+        main(["check", "--recording", str(club), "--format", "json"])
+        assert [note for note in record(capsys)["notes"] if "cut short" in note] == [
+            f"recording: {club}: is cut short at 50% of its length; what is there is used"
+        ]
+
     @pytest.mark.parametrize(
         ("words", "said"),
         [

@@ -1,8 +1,11 @@
 """A dead cable, a stuck converter, a hot input: told within two seconds, and nothing else is."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from conformance import SinkConformance
+from fakes import snapshot
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -124,6 +127,19 @@ def test_many_channels_are_one_short_line():
     sound[:, :7] = 0
     line = "Ch 1 (1), Ch 2 (2), Ch 3 (3), Ch 4 (4) and 3 more: exact zeros"
     assert told(watch, sound).startswith(line)
+
+
+def test_a_channel_is_called_as_in_the_act_that_is_on():
+    """Oracle: definition: the name of the newest snapshot that tells one, the usual one before."""
+    watch = make()
+    stuck = noise(1.0)
+    stuck[:, 0] = 0.25
+    words = ": stuck at one value: converter or cable"
+    assert told(watch, stuck) == f"Vox (1){words}"
+    watch.on_snapshot(replace(snapshot(3), names=("Sax", "Gtr", "Mix")))
+    assert lines_of(watch.facts()) == (f"Sax (1){words}",)
+    watch.on_snapshot(snapshot(3))
+    assert lines_of(watch.facts()) == (f"Sax (1){words}",)
 
 
 @given(st.lists(st.integers(1, 30000), min_size=1, max_size=20))

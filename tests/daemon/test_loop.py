@@ -186,16 +186,16 @@ def test_short_gaps_become_silence_of_the_same_length():
 
 
 def test_long_gaps_are_skipped_but_their_time_is_kept():
-    """An hour without a device costs a second of silence; later events carry the hour."""
+    """An hour without a device costs two seconds of silence; later events carry the hour."""
     hour = 3600 * RATE
     ones = np.ones((RATE, 1), np.float32)
     script = [
         fakes.change(id=1, sample=RATE, onset_sample=100),
-        fakes.change(id=2, sample=int(2.5 * RATE), onset_sample=RATE // 2),
+        fakes.change(id=2, sample=int(3.5 * RATE), onset_sample=RATE // 2),
     ]
     engine, sink = fakes.FakeEngine(script), fakes.FakeSink()
     result = run([Block(ones), Block(ones, lost=hour)], engine, [sink])
-    assert engine.consumed == 3 * RATE
+    assert engine.consumed == 4 * RATE
     assert result.duration_s == 3602
     assert [event.time_s for event in sink.events] == [1.0, 3601.5]
     assert [event.onset_s for event in sink.events] == [100 / RATE, 0.5]
@@ -203,11 +203,11 @@ def test_long_gaps_are_skipped_but_their_time_is_kept():
 
 
 def test_the_last_silent_sample_before_a_skip_keeps_its_own_time():
-    """An event on the very last sample of silence is dated at 2 s, not an hour later."""
-    engine = fakes.FakeEngine([fakes.change(sample=2 * RATE)])
+    """An event on the very last sample of silence is dated at 3 s, not an hour later."""
+    engine = fakes.FakeEngine([fakes.change(sample=3 * RATE)])
     sink = fakes.FakeSink()
     run([Block(SECOND), Block(SECOND, lost=3600 * RATE)], engine, [sink])
-    assert sink.events[0].time_s == 2.0
+    assert sink.events[0].time_s == 3.0
 
 
 @pytest.mark.parametrize("bad", [np.nan, np.inf, -np.inf, 3e38])
@@ -440,7 +440,7 @@ def test_another_rate_in_the_middle_clears_what_rings_and_time_goes_on(gap_s):
 
     source._left = blocks()
     late = second.script[0]
-    silence = round(min(gap_s, 1.0) * 44100)
+    silence = round(min(gap_s, 2.0) * 44100)
     second.script = [replace(late, sample=late.sample + silence, onset_sample=silence + 11025)]
     done = run_loop(
         source, engine, [sink], names=["Vox"], on_rate=lambda _rate_hz: engine.restart(second)

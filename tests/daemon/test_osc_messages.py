@@ -12,12 +12,15 @@ from osc_receiver import decoded, event
 from pythonosc.osc_message_builder import OscMessageBuilder
 
 from prehowl.daemon import osc_reference
-from prehowl.daemon.attach.wire import SPECS, SUBSCRIBE
+from prehowl.daemon.alerts_now import News
+from prehowl.daemon.attach.wire import SPECS, SUBSCRIBE, view_packets
 from prehowl.daemon.events import Alert
 from prehowl.daemon.facts import facts_of
+from prehowl.daemon.notes import Note
+from prehowl.daemon.osc_in.decode import messages_in
 from prehowl.daemon.osc_in.verbs import FORMS
-from prehowl.daemon.sinks.base import Health
-from prehowl.daemon.sinks.osc_alert import ALERT
+from prehowl.daemon.sinks.base import Health, Snapshot
+from prehowl.daemon.sinks.osc_alert import ALERT, alert_datagram
 from prehowl.daemon.sinks.osc_messages import (
     ACT,
     BYE,
@@ -29,6 +32,7 @@ from prehowl.daemon.sinks.osc_messages import (
     RING,
     UNKNOWN,
     WORST_ONLY,
+    control_datagram,
     flat_datagram,
     health_datagram,
     label,
@@ -156,6 +160,33 @@ class TestValues:
         assert values[4] == "ringing"
         health = Health(source=SourceHealth(facts=facts_of([detail])))
         assert len(decoded(health_datagram(health))[2]) == len(HEALTH.arguments)
+
+    @pytest.mark.parametrize(
+        ("time_s", "time_ms"),
+        [
+            (0.0, 0),
+            (-0.02, 0),
+            (2147483.647, 2147483647),
+            (2147483.648, 0),
+            (30 * 86400.0, 30 * 86_400_000 - 2**31),
+        ],
+    )
+    def test_time_goes_on_after_24_days(self, time_s: float, time_ms: int) -> None:
+        """Oracle: docs/osc.md, 0 to 2147483647, then from 0; in every message that has a time."""
+        late = event(time_s=time_s, onset_s=time_s)
+        note = Note(time_s, "snapshot", "key", True, "")
+        levels = np.zeros(1, np.float32)
+        shown = Snapshot(time_s, levels, levels, np.zeros((1, 31), np.float32), (), Health())
+        assert decoded(ring_datagram(late))[2][5:7] == [time_ms, time_ms]
+        assert decoded(alert_datagram(News(late, announces=True, heard=1)))[2][12] == time_ms
+        assert decoded(control_datagram(note))[2][-1] == time_ms
+        (view,) = view_packets(shown, 1)
+        assert messages_in(view)[1].arguments[0] == time_ms
+
+    def test_a_device_that_was_away_for_a_day_is_not_unknown(self) -> None:
+        """Oracle: docs/osc.md: a count stands at 2147483647 from there on; 24 h at 48 kHz."""
+        source = SourceHealth("running", 1, 24 * 3600 * 48000)
+        assert decoded(health_datagram(Health(source=source)))[2][1:4] == [1, 0, 2**31 - 1]
 
     @pytest.mark.parametrize(
         ("band", "cut", "words"),

@@ -10,9 +10,15 @@ import pytest
 from osc_receiver import Receiver, decoded, event, snapshot, wait_for
 from pythonosc import slip
 
-from prehowl.daemon.osc_map.fields import Known
+from prehowl.daemon.events import RingEvent
+from prehowl.daemon.osc_map import rule
+from prehowl.daemon.osc_map.arguments import Argument, argument_of
+from prehowl.daemon.osc_map.fields import Known, Told
+from prehowl.daemon.osc_map.mapper import Mapper
+from prehowl.daemon.osc_map.templates import Template, address_of
 from prehowl.daemon.show.osc_tables import MapArgument, OscMap, OscTarget
 from prehowl.daemon.sinks.osc import OscSink
+from prehowl.daemon.sinks.osc_bytes import Value
 from prehowl.daemon.sinks.osc_link import Link
 from prehowl.daemon.sinks.osc_sender import QUEUE_LENGTH, Sender
 from prehowl.daemon.sinks.osc_stream import StreamLink
@@ -230,6 +236,117 @@ def test_a_name_server_that_is_away_changes_nothing(receivers: list[Receiver]) -
     wait_for(has_looked)
     assert (link.opened, link.text()) == (1, "ok")
     link.close()
+
+
+LAMP = (
+    OscMap("/lamp/{channel}", (MapArgument("int", "1"),)),
+    OscMap("/lamp/{channel}", (MapArgument("int", "0"),), send="leave"),
+)
+
+
+@pytest.mark.parametrize("how", ["renamed", "without mappings", "left out", "closed"])
+def test_no_lamp_outlives_its_mapping(receivers: list[Receiver], how: str) -> None:
+    """Oracle: docs/osc.md and docs/service.md. A howl lives while its mapping, its receiver or the
+    whole run comes to an end: the lamp goes out before the goodbye."""
+    receiver = receivers[0]
+    target = receiver.target(messages=("heartbeat",))
+    sink = OscSink([target], version="1", maps=LAMP)
+    sink.start()
+    howl = event("howling")
+    sink.on_event(howl)
+    sink.on_snapshot(snapshot(howl))
+    receiver.until(lambda: receiver.values("/lamp/1") == [1])
+    if how == "closed":  # without any `cleared`: a second Ctrl-C, or a fault
+        sink.close()
+    else:
+        renamed = [replace(wanted, address="/other/{channel}") for wanted in LAMP]
+        maps = renamed if how == "renamed" else []
+        sink.take_show([] if how == "left out" else [target], maps, Known())
+    receiver.until_bye()
+    order = [(where, values[0]) for where, _, values in receiver.got if "heartbeat" not in where]
+    assert order[:2] == [("/lamp/1", 1), ("/lamp/1", 0)]
+    assert order[2][0] == "/prehowl/bye"
+    if how == "renamed":
+        receiver.until(lambda: receiver.values("/other/1") == [1])
+    sink.close()
+
+
+class TestFaultsOfOurOwn:
+    """Oracle: definition. Whatever fails inside, the desk is told, and the receiver gets all that
+    does not hang on it: the other mappings, heartbeat, calm, goodbye."""
+
+    def run(self, receiver: Receiver, *maps: OscMap) -> OscSink:
+        """Let a howl come and go, then end; return the sink that is closed."""
+        sink = OscSink([receiver.target(name="desk")], version="1", maps=(*maps, *LAMP))
+        sink.start()
+
+        def says(value: int, *living: RingEvent) -> bool:
+            sink.on_snapshot(snapshot(*living))
+            return value in receiver.values("/lamp/1")
+
+        howl = event("howling")
+        sink.on_event(howl)
+        receiver.until(lambda: says(1, howl))
+        sink.on_event(event("cleared"))
+        receiver.until(lambda: says(0))
+        sink.close()
+        receiver.until_bye()
+        return sink
+
+    @pytest.mark.parametrize("where", ["address", "value", "bytes"])
+    def test_a_mapping_that_fails_is_named(
+        self, receivers: list[Receiver], monkeypatch: pytest.MonkeyPatch, where: str
+    ) -> None:
+        """The one fails at each of its messages, before the lamp's; the lamp is lit and put out."""
+
+        def made(wanted: MapArgument) -> Argument:
+            return Argument(spoilt) if wanted.value == "{id}" else argument_of(wanted)
+
+        def spoilt(_told: Told) -> Value:
+            if where == "value":
+                raise ValueError("spoilt")
+            return ("i", "no number")
+
+        def placed(text: str) -> Template:
+            is_spoilt = where == "address" and text == "/bad"
+            return Template((("", "channel", ".1"),)) if is_spoilt else address_of(text)
+
+        monkeypatch.setattr(rule, "address_of", placed)
+        monkeypatch.setattr(rule, "argument_of", made)
+        bad = OscMap("/bad", (MapArgument("int", "{id}"),), send="each", at_most_hz=1000)
+        sink = self.run(receivers[0], bad)
+        assert receivers[0].values("/lamp/1") == [1, 0]
+        assert receivers[0].values("/prehowl/heartbeat")
+        ((name, told),) = sink.target_health()
+        assert (name, "the mapping to /bad has failed" in told) == ("desk", True)
+        assert "1 message lost" in told
+
+    @pytest.mark.parametrize(
+        ("owner", "name"),
+        [(Mapper, "take"), (Sender, "_beat"), (Sender, "_send_changes"), (Mapper, "due")],
+    )
+    def test_a_fault_of_one_moment_is_made_good_and_told(
+        self,
+        receivers: list[Receiver],
+        monkeypatch: pytest.MonkeyPatch,
+        owner: type,
+        name: str,
+    ) -> None:
+        """The first call fails; lamp, board and goodbye come right nevertheless."""
+        whole, calls = getattr(owner, name), []
+
+        def fails_once(self: object, *args: object, **more: object) -> object:
+            calls.append(1)
+            if len(calls) == 1:
+                raise RuntimeError("a fault\nof two lines")
+            return whole(self, *args, **more)
+
+        monkeypatch.setattr(owner, name, fails_once)
+        sink = self.run(receivers[0])
+        assert receivers[0].values("/lamp/1") == [1, 0]
+        assert receivers[0].values("/prehowl/channel/1/state")[-1] == 0
+        told = "prehowl's own (RuntimeError: a fault?of two lines); something was not sent"
+        assert told in dict(sink.target_health())["desk"]
 
 
 def test_other_receivers_and_mappings_while_a_ring_lives() -> None:

@@ -7,10 +7,12 @@ from collections.abc import Iterator
 from typing import TextIO
 
 import pytest
-from fakes import event
+from fakes import event, snapshot
+from guarded import ended
 
 from prehowl.daemon.log import Log
 from prehowl.daemon.patient_stream import MOST_PENDING, PatientStream
+from prehowl.daemon.sinks.health_lines import HealthLines
 from prehowl.daemon.sinks.jsonl import JsonlSink
 from prehowl.daemon.sinks.spare_lines import SpareLines
 from prehowl.detectors.rings import RingState
@@ -27,11 +29,45 @@ def pipe() -> Iterator[tuple[int, TextIO]]:
         os.close(reader)
 
 
-def filled(stream: TextIO, seconds: int = 10_000) -> tuple[PatientStream, int]:
+@pytest.fixture
+def terminal() -> Iterator[tuple[int, TextIO]]:
+    """Return a terminal's other end, which nobody reads, and a stream into the terminal."""
+    reader, writer = os.openpty()
+    with open(writer, "w", encoding="utf-8") as stream:
+        yield reader, stream
+        os.close(reader)
+
+
+@pytest.fixture(params=["opened anew", "out of reach"])
+def any_terminal(request, terminal, monkeypatch) -> tuple[int, TextIO]:
+    """Return such a terminal, also as one that cannot be opened anew: as after `su`."""
+    if request.param == "out of reach":
+
+        def refuse(_descriptor: int) -> str:
+            raise PermissionError("not yours")
+
+        monkeypatch.setattr("prehowl.daemon.outflow.os.ttyname", refuse)
+    return terminal
+
+
+def arrived_at(reader: int, *, at_least: int = 0) -> bytes:
+    """Return what waits at the other end of a terminal, and what comes until it is so much."""
+    got = bytearray()
+    while len(got) < at_least:
+        got += os.read(reader, 65536)
+    os.set_blocking(reader, False)
+    try:
+        while True:
+            got += os.read(reader, 65536)
+    except BlockingIOError:
+        return bytes(got)
+
+
+def filled(stream: TextIO, line: str = LINE, most: int = 10_000) -> tuple[PatientStream, int]:
     """Write lines until they are given up; return the stream and how many were written."""
     patient = PatientStream(stream)
-    for number in range(1, seconds):
-        patient.write(LINE)
+    for number in range(1, most):
+        patient.write(line)
         try:
             patient.flush()
         except BlockingIOError:
@@ -84,6 +120,55 @@ def test_a_reader_who_has_gone_is_an_error(pipe) -> None:
     os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
+@pytest.mark.parametrize("length", [34, 76, 400])
+def test_a_terminal_that_nobody_reads_makes_nobody_wait(any_terminal, length) -> None:
+    """It says that it takes some when a line no longer goes in; lines are as of a watch.
+
+    Oracle: it ends, and lines written are those that arrived, pending ones and lost ones.
+    """
+    reader, stream = any_terminal
+    line, told = (length - 1) * "x" + "\n", []
+    assert ended(lambda: told.append(filled(stream, line)))
+    patient, written = told[0]
+    arrived = arrived_at(reader).count(b"\n")
+    assert patient.lost * length > MOST_PENDING - length
+    # What a thread has in its hands is neither there yet nor lost.
+    assert 0 <= written - arrived - patient.lost <= 4096 / length + 1
+
+
+def test_a_terminal_that_is_read_late_gets_every_line_in_order(any_terminal) -> None:
+    """Oracle: what was written, each line's end as a terminal has it."""
+    reader, stream = any_terminal
+    patient = PatientStream(stream)
+    lines = [f"{number:033d}\n" for number in range(1000)]
+
+    def write() -> None:
+        for line in lines:
+            patient.write(line)
+            patient.flush()
+
+    assert ended(write)
+    got: list[bytes] = []
+    late = threading.Thread(
+        target=lambda: got.append(arrived_at(reader, at_least=35_000)), daemon=True
+    )
+    late.start()
+    assert ended(lambda: patient.drain(10.0))
+    late.join(10.0)
+    assert got[0].decode() == "".join(lines).replace("\n", "\r\n")
+    assert patient.lost == 0
+
+
+def test_the_terminal_stays_as_its_shell_has_it(terminal) -> None:
+    """Oracle: the flag of the descriptor that was lent: still one that waits (open(2))."""
+    _, stream = terminal
+    patient = PatientStream(stream)
+    patient.write(LINE)
+    patient.flush()
+    assert os.get_blocking(stream.fileno())
+    patient.close()
+
+
 def test_a_stream_without_a_descriptor_is_written_to() -> None:
     """As in memory."""
     memory = io.StringIO()
@@ -119,3 +204,17 @@ def test_a_log_that_nobody_reads_counts_its_lines(pipe) -> None:
     arrived = os.read(reader, 1 << 20).count(b"\n")
     assert 0 < said - arrived - log.unwritten <= MOST_PENDING / len(LINE)  # the rest is pending
     assert "could not be written" in log.facts()[0].text
+
+
+def test_log_lines_of_a_late_reader_come_without_another_line(pipe) -> None:
+    """With the next look at the health, and at the end. Oracle: what was said, all of it."""
+    reader, stream = pipe
+    log = Log(stream)
+    for number in range(1000):
+        log.say(f"{number:099d}")
+    lines = HealthLines(log)
+    got = os.read(reader, 1 << 20)
+    lines.on_snapshot(snapshot())
+    got += os.read(reader, 1 << 20)
+    assert got.decode() == "".join(f"prehowl: {number:099d}\n" for number in range(1000))
+    assert log.unwritten == 0

@@ -1,11 +1,15 @@
 """The watch as a service: notifications, status, metrics, levels, reload; as its keepers see it."""
 
+import contextlib
+import http.client
 import io
 import json
 import os
 import queue
 import signal
 import socket
+import stat
+import struct
 import subprocess
 import threading
 import urllib.error
@@ -29,7 +33,7 @@ from prehowl.daemon.service.board import About, StatusBoard, faults_of
 from prehowl.daemon.service.metrics import CONTENT_TYPE, MetricsServer, metrics_text
 from prehowl.daemon.service.notify import Notifier, ServiceSink
 from prehowl.daemon.service.reload import on_hangup
-from prehowl.daemon.service.socket import StatusServer, runtime_folders, watches
+from prehowl.daemon.service.socket import Asked, StatusServer, runtime_folders, watches
 from prehowl.daemon.sinks.base import Health, OscInCounts
 from prehowl.daemon.sources.base import SourceHealth
 from prehowl.detectors.rings import RingState
@@ -194,15 +198,61 @@ class TestStatus:
 
     def test_who_asks_is_answered_and_leftovers_of_the_dead_are_passed_over(self, tmp_path):
         """Oracle: the record; a socket file that nobody answers behind."""
-        server = StatusServer(lambda: {"pid": 7}, tmp_path)
+        server = StatusServer(lambda: {"rate_hz": 7}, tmp_path)
         assert server.start() == ""
         leftover = socket.socket(socket.AF_UNIX)
         leftover.bind(str(tmp_path / "0.sock"))
         leftover.close()
-        assert list(watches((tmp_path, tmp_path))) == [{"pid": 7}]
+        answered = Asked(os.getpid(), {"rate_hz": 7})
+        assert [list(watches((tmp_path, tmp_path))) for _ in range(3)] == [[answered]] * 3
         server.close()
         assert list(watches((tmp_path,))) == []
         assert not server.path.exists()
+
+    @pytest.mark.parametrize("line", [1, 0], ids=["a place in the line", "a full line"])
+    def test_who_takes_the_question_and_does_not_answer_is_no_leftover(
+        self, tmp_path, monkeypatch, line
+    ):
+        """Oracle: listen(2), connect(2): the system takes a connection, or has no room for it,
+        whatever the process does that listens. The well are answered beside it."""
+        monkeypatch.setattr("prehowl.daemon.service.socket.ANSWER_S", 0.2)
+        server = StatusServer(dict, tmp_path)
+        with (
+            socket.socket(socket.AF_UNIX) as hanging,
+            socket.socket(socket.AF_UNIX) as before,
+        ):
+            hanging.bind(str(tmp_path / "1.sock"))
+            hanging.listen(line)
+            before.connect(str(tmp_path / "1.sock"))
+            server.start()
+            found = list(watches((tmp_path,)))
+            server.close()
+        assert found == sorted([Asked(1, None), Asked(os.getpid(), {})], key=lambda a: str(a.pid))
+
+    def test_the_folder_is_the_gate_and_not_the_umask(self, tmp_path):
+        """Oracle: unix(7): connecting takes the right to write. 0027 is the system unit's UMask."""
+        server = StatusServer(dict, tmp_path / "private")
+        before = os.umask(0o027)
+        try:
+            assert server.start() == ""
+        finally:
+            os.umask(before)
+        modes = [stat.S_IMODE(path.stat().st_mode) for path in (server.path, server.path.parent)]
+        server.close()
+        assert modes == [0o666, 0o700]
+
+    def test_what_a_stranger_says_is_not_read(self, tmp_path):
+        """Oracle: definition. Whatever is sent, the record comes back and the watch answers on."""
+        server = StatusServer(lambda: {"rate_hz": 7}, tmp_path)
+        server.start()
+        for said in (b"", b"GET / HTTP/1.0\r\n\r\n", b'{"verb": "next_act"}\n'):
+            with socket.socket(socket.AF_UNIX) as stranger:
+                stranger.settimeout(20)
+                stranger.connect(str(server.path))
+                with contextlib.suppress(BrokenPipeError):  # told and let go already
+                    stranger.sendall(said)
+                assert json.loads(stranger.recv(4096)) == {"rate_hz": 7}
+        server.close()
 
     def test_a_folder_that_cannot_be_made_is_told_not_raised(self, tmp_path):
         """Oracle: definition: a watch goes without."""
@@ -278,6 +328,38 @@ class TestMetrics:
                 MetricsServer(server.port, dict)
         finally:
             server.close()
+
+    def test_a_client_that_goes_away_leaves_nothing_on_stderr(self, capsys):
+        """Oracle: definition: its lines would lie over the dashboard. Lingering for no time resets
+        the connection (socket(7))."""
+
+        def is_served() -> bool:
+            return any("process_request" in thread.name for thread in threading.enumerate())
+
+        server = MetricsServer(0, board().record)
+        server.start()
+        try:
+            with socket.create_connection(("127.0.0.1", server.port)) as client:
+                client.sendall(b"GET /metr")
+                poll(is_served, "the request is begun")
+                client.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+            poll(lambda: not is_served(), "the connection is given up")
+            assert (capsys.readouterr().err, server.trouble()) == ("", "")
+        finally:
+            server.close()
+
+    def test_an_answer_that_fails_is_told_where_trouble_is_told(self, capsys):
+        """Oracle: definition: not on stderr, and not lost either. The client sees it closed."""
+        server = MetricsServer(0, dict)
+        server.start()
+        try:
+            with pytest.raises(http.client.RemoteDisconnected, match="without response"):
+                urllib.request.urlopen(f"http://127.0.0.1:{server.port}/metrics", timeout=10)
+            poll(lambda: server.trouble() != "", "it is told")
+        finally:
+            server.close()
+        assert server.trouble() == "--metrics: an answer failed (KeyError: 'channels')"
+        assert capsys.readouterr().err == ""
 
 
 class TestReplaceableEngine:
@@ -355,6 +437,14 @@ class TestAsAService:
                 assert code == 1
                 assert "lost" in json.loads(out)["faults"][0]
                 manager.until("WATCHDOG")  # waiting for a device is no reason to be restarted
+                watching.process.send_signal(signal.SIGSTOP)
+                code, out = self.status(environment)
+                assert code == 1
+                assert f"watch {watching.process.pid}: does not answer" in out
+                code, out = self.status(environment, "--format", "jsonl")
+                assert code == 1
+                assert list(json.loads(out)) == ["pid", "faults"]
+                watching.process.send_signal(signal.SIGCONT)
                 assert watching.stop() == 0
                 assert manager.until("STOPPING") == {"STOPPING": "1"}
         assert self.status(environment)[0] == 1

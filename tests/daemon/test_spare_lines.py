@@ -15,6 +15,7 @@ from rig.watching import prehowl
 from prehowl.daemon.events import Alert
 from prehowl.daemon.log import Log
 from prehowl.daemon.notes import Note
+from prehowl.daemon.patient_stream import PatientStream
 from prehowl.daemon.sinks.jsonl import JsonlSink
 from prehowl.daemon.sinks.spare_lines import SpareLines
 from prehowl.daemon.sinks.table import TableSink
@@ -69,6 +70,23 @@ def test_every_event_is_either_printed_or_logged(printer, room):
     assert "Vox 1 is held" in whole
     assert said.getvalue().count("output cannot be written (No space left on device)") == 1
     assert "the watch goes on" in sink.trouble()
+
+
+@pytest.mark.parametrize("printer", [TableSink, JsonlSink])
+def test_a_name_that_the_output_cannot_hold_hides_no_alarm(printer):
+    """Oracle: definition. A stream that refuses marks by ValueError has failed like a full disc:
+    that alarm and all later ones, on any channel, are on stderr."""
+    raw, said = io.BytesIO(), io.StringIO()
+    output = PatientStream(io.TextIOWrapper(raw, encoding="latin-1", write_through=True))
+    sink = SpareLines(printer(output), Log(said), output)
+    sink.start()
+    sink.on_event(event(RingState.HOWLING, id=1, time_s=61.25))
+    sink.on_event(event(RingState.HOWLING, id=2, time_s=62.5, channel_name="Zoë – ♥"))
+    sink.on_event(event(RingState.HOWLING, id=3, time_s=63.75, channel=2))
+    sink.close()
+    assert raw.getvalue().count(b"Vox 1") == 1
+    assert [mark in said.getvalue() for mark in ("1:02.5", "Zoë – ♥", "1:03.7")] == [True] * 3
+    assert said.getvalue().count("output cannot be written (UnicodeEncodeError)") == 1
 
 
 def test_a_howl_on_many_channels_is_logged_once_a_state():

@@ -2,13 +2,14 @@
 
 from collections.abc import Iterator
 
-from prehowl.daemon.bench.report import Figures, share_text
+from prehowl.daemon.bench.report import Figures, rooms_line, share_text
 
 
 def lines(figures: Figures) -> Iterator[str]:
     """Yield the lines of the report; keys as made by `figures.curves`."""
     hours = ", ".join(f"{name} {60 * h:.0f} min" for name, h in figures["hours"].items())
     yield f"split {figures['split']}, seed {figures['seed']}: {figures['rings']} rings; {hours}"
+    yield from rooms_line(figures["modelled_rooms"] or not figures["rings"])
     yield "in time: by the takeover up to 100 dB/s, within 100 ms after it above"
     yield "false alarms: 1/3-octave bands x whole seconds of howl-free sound"
     yield ""

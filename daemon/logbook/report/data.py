@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from prehowl.daemon.logbook.advice import Advice, BandCount, advise, counts_of
 from prehowl.daemon.logbook.incidents import Incident, incidents_of
 from prehowl.daemon.logbook.reader import Line, LogbookReader, Run
-from prehowl.daemon.logbook.records import ChannelRow, Clip, Kind, Spectrum
+from prehowl.daemon.logbook.records import ChannelRow, Clip, Kind, Spectrum, storable
 from prehowl.daemon.logbook.story import WORSE, ActStory, RingStory, acts_of, rings_of
 from prehowl.daemon.sinks.words import time_words
 
@@ -84,8 +84,9 @@ def gather(reader: LogbookReader, run: int | None = None) -> Report:
         _act_part(act, by_id[act.run], [ring for ring in rings if _act_at(acts, ring) is act])
         for act in acts
     ]
+    file_title = storable(reader.path.stem)
     return Report(
-        title=next((one.info.title for one in reversed(runs) if one.info.title), reader.path.stem),
+        title=next((one.info.title for one in reversed(runs) if one.info.title), file_title),
         runs=runs,
         acts=tuple(part for part in parts if part.channels or part.act.name),
         advice=advise(incidents),

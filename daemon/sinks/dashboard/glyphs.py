@@ -1,13 +1,17 @@
 """Our own signs: two sets of large letters drawn with blocks, and the marks for danger.
 
 The marks share one idea, so that they need no colour and no key: the taller the block, the
-nearer the howl. A terminal without Unicode gets other characters for the same heights.
+nearer the howl. A terminal without Unicode, or a person who asks for none, gets other characters
+for the same heights.
 """
 
 import unicodedata
 from dataclasses import dataclass
 
 from rich.cells import cell_len
+from rich.console import Console
+
+from prehowl.daemon.ascii_wish import wants_ascii
 
 # Six pixels tall; two pixels share one cell, so a word takes three rows.
 LETTERS = {
@@ -109,6 +113,11 @@ UNICODE = Signs(
 ASCII = Signs(
     ".,:;-=+*#", "v", (".", "?", "!", "#"), ".=", "#", ":", '"', "m", "..", (">", "<"), " | "
 )
+
+
+def signs_for(console: Console) -> Signs:
+    """Return what a terminal can show, or what the person at it asked for by the locale."""
+    return ASCII if wants_ascii() or console.options.ascii_only else UNICODE
 
 
 def letters(text: str, scale: int, signs: Signs, padding: int = 0) -> list[str] | None:

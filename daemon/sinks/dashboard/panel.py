@@ -2,8 +2,8 @@
 
 Order: a living ring that nobody has acknowledged; then a fault of the watch itself, because a
 quiet screen that hears nothing must not look calm; then a ring that has just cleared; then
-acknowledged rings; then silence; then calm. A fault beats a ring too once no snapshot comes any
-more, since what is known of the ring is then old.
+acknowledged rings; then silence; then calm. A fault beats a ring too once no snapshot, or no
+sound, comes any more, since what is known of the ring is then old.
 """
 
 from dataclasses import dataclass
@@ -54,7 +54,7 @@ class Panel:
 def panel_of(view: View, now_s: float) -> Panel:
     """Choose the message."""
     fault = _fault(view, now_s)
-    is_deaf = fault is not None and fault.head in ("NO NEWS", "LOST")
+    is_deaf = fault is not None and fault.head in ("NO NEWS", "NO INPUT", "LOST")
     if view.focus is not None and not is_deaf:
         return _ring_panel(view, view.focus)
     if fault is not None:
@@ -84,7 +84,8 @@ def _fault(view: View, now_s: float) -> Panel | None:
         return Panel(4, "NO NEWS", "", "", "", (text,), _others(view, None))
     if source.state != "running":
         text = clean(source.detail) or "nothing is being watched"
-        return Panel(4, "NO INPUT", "", "", "", (f"NO INPUT, {source.state}: {text}",))
+        said = (f"NO INPUT, {source.state}: {text}",)
+        return Panel(4, "NO INPUT", "", "", "", said, _others(view, None))
     return None
 
 

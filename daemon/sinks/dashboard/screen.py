@@ -18,10 +18,10 @@ from prehowl.daemon.osc_in.verbs import Command, Verb
 from prehowl.daemon.sinks.base import Snapshot
 from prehowl.daemon.sinks.dashboard.frame import Frame
 from prehowl.daemon.sinks.dashboard.glyphs import Signs
+from prehowl.daemon.sinks.dashboard.keys import KEYS
 from prehowl.daemon.sinks.dashboard.layout import layout_of
 from prehowl.daemon.sinks.dashboard.model import Model
 from prehowl.daemon.sinks.dashboard.render import render
-from prehowl.daemon.sinks.dashboard.terminal import KEYS
 from prehowl.daemon.sinks.dashboard.themes import Theme
 from prehowl.daemon.sinks.full_screen import FullScreen
 from prehowl.daemon.sinks.screen_sink import ScreenSink

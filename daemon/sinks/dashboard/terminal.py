@@ -13,19 +13,19 @@ import termios
 import threading
 import time
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, TextIO, cast
 
 from rich.console import Console
 
-KEYS = {
-    "\x1b[C": "next", "\x1b[6~": "next", "n": "next", " ": "next",
-    "\x1b[D": "back", "\x1b[5~": "back", "p": "back",
-    "\x1bOC": "next", "\x1bOD": "back",
-    "a": "acknowledge", "\r": "acknowledge", "\n": "acknowledge",
-    "]": "next_act", "[": "previous_act",
-    **{digit: f"pick {digit}" for digit in "0123456789"},
-    "w": "worst", "t": "theme", "q": "quit",
-}  # fmt: skip
+from prehowl.daemon.patient_stream import PatientStream
+from prehowl.daemon.sinks.dashboard.keys import KEYS, Keystrokes
+
+DRAW_S = 0.1
+"""How long the drawing waits for a terminal that is behind; then it leaves a frame out."""
+MOST_TYPED = 4096
+"""Bytes in one read: a terminal holds no more (termios(3))."""
+LEAVE_S = 0.5
+"""How long a terminal that nobody reads is given to take the way back."""
 
 
 def is_usable(console: Console) -> bool:
@@ -33,96 +33,82 @@ def is_usable(console: Console) -> bool:
     return console.is_terminal and not console.is_dumb_terminal
 
 
-def actions_of(typed: str, keys: Mapping[str, str] = KEYS) -> list[str]:
-    """Return what each key in a burst of input asks for; unknown keys ask for nothing.
-
-    Parameters
-    ----------
-    typed : str
-        What the terminal delivered.
-    keys : mapping of str to str
-        Key or escape sequence to action; the dashboard's by default. A small letter stands for
-        both cases.
-    """
-    found, at = [], 0
-    while at < len(typed):
-        length = _escape_length(typed, at) if typed[at] == "\x1b" else 1
-        word = typed[at : at + length]
-        action = keys.get(word if length > 1 else word.lower())
-        found += [action] if action else []
-        at += length
-    return found
-
-
-def _escape_length(typed: str, at: int) -> int:
-    """Return how many characters an escape sequence takes, so that its tail is no key."""
-    if typed[at + 1 : at + 2] not in ("[", "O"):
-        return 1
-    end = at + 2
-    while end < len(typed) and not typed[end].isalpha() and typed[end] != "~":
-        end += 1
-    return end + 1 - at
-
-
 class Terminal:
     """Alternate screen, hidden cursor and single keys from `enter` to `leave`.
 
+    Nothing here waits for ever for a terminal that nobody reads (a connection that is frozen).
     `leave` may be called from any thread, and any number of times; only the first acts.
     """
 
     def __init__(self, console: Console, keys: Mapping[str, str] = KEYS) -> None:
         self._console = console
-        self._keys = keys
+        self._strokes = Keystrokes(keys)
         self._lock = threading.RLock()
         self._before: list[Any] | None = None
-        self._is_in = False
+        self._out: PatientStream | None = None  # while the screen is up
         self.keys_fd: int | None = None
 
     def enter(self) -> None:
         """Switch to the screen; take the keyboard if standard input is one."""
         with self._lock:
-            self._is_in = True
+            self._out = PatientStream(cast(TextIO, self._console.file))
             with contextlib.suppress(OSError, ValueError, AttributeError):  # no usable stdin
                 if os.isatty(sys.stdin.fileno()):
                     self.keys_fd = sys.stdin.fileno()
             if self.keys_fd is not None:
                 self._before = termios.tcgetattr(self.keys_fd)
-                termios.tcsetattr(self.keys_fd, termios.TCSADRAIN, _single_keys(self._before))
-            self._console.set_alt_screen(True)
-            self._console.show_cursor(False)
+                # At once: to wait until what was written has been read may be for ever.
+                termios.tcsetattr(self.keys_fd, termios.TCSANOW, _single_keys(self._before))
+            with self._console.capture() as said:
+                self._console.set_alt_screen(True)
+                self._console.show_cursor(False)
+            self._out.write(said.get())
+            self._out.settle(DRAW_S)
 
     def draw(self, frame: Any) -> bool:
-        """Paint one frame from the upper left corner; False once the terminal was given back."""
+        """Paint one frame from the upper left corner; False once the terminal was given back.
+
+        A terminal that has not taken the frame before gets the rest of that in its place.
+        """
         with self._lock:
-            if self._is_in:
-                self._console.update_screen(frame)
-            return self._is_in
+            if self._out is None:
+                return False
+            if self._out.settle(DRAW_S):
+                with self._console.capture() as said:
+                    self._console.update_screen(frame)
+                self._out.write(said.get())
+                self._out.settle(DRAW_S)
+            return True
 
     def leave(self) -> None:
         """Give the terminal back as it was found."""
         with self._lock:
-            if not self._is_in:
+            if self._out is None:
                 return
-            self._is_in = False
+            out, self._out = self._out, None
             try:
-                self._console.show_cursor(True)
-                self._console.set_alt_screen(False)
+                out.give_up()  # a frame's rest; an escape sequence that is cut ends at the next
+                with self._console.capture() as said:
+                    self._console.show_cursor(True)
+                    self._console.set_alt_screen(False)
+                out.write(said.get())
+                out.settle(LEAVE_S)
             finally:
+                out.close()
                 if self._before is not None and self.keys_fd is not None:
-                    termios.tcsetattr(self.keys_fd, termios.TCSADRAIN, self._before)
+                    termios.tcsetattr(self.keys_fd, termios.TCSANOW, self._before)
 
     def wait_for_keys(self, patience_s: float) -> list[str]:
         """Return the actions typed within `patience_s`, as soon as there are any."""
         if self.keys_fd is None:
             time.sleep(patience_s)
             return []
-        ready, _, _ = select.select([self.keys_fd], [], [], patience_s)
-        if not ready:
-            return []
-        typed = os.read(self.keys_fd, 64)
-        if not typed:  # the keyboard is gone
+        wait_s = self._strokes.patience_s(patience_s)
+        is_ready = bool(select.select([self.keys_fd], [], [], wait_s)[0])
+        typed = os.read(self.keys_fd, MOST_TYPED) if is_ready else b""
+        if is_ready and not typed:  # the keyboard is gone
             self.keys_fd = None
-        return actions_of(typed.decode("utf-8", "replace"), self._keys)
+        return self._strokes.take(typed, time.monotonic())
 
 
 def _single_keys(before: list[Any]) -> list[Any]:

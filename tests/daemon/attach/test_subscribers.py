@@ -74,12 +74,17 @@ class TestAsking:
         assert caught.value.reason == reason
 
     def test_places_are_limited(self) -> None:
-        """The seventeenth is refused and counted; who is in can renew."""
-        sink = made(Post())
-        for port in range(MOST_SUBSCRIBERS + 1):
+        """The seventeenth is refused and told why; who is in can renew."""
+        post = Post()
+        sink = made(post)
+        for port in range(MOST_SUBSCRIBERS):
             sink.ask(subscribe(), ("127.0.0.1", port))
+        with pytest.raises(Refused) as caught:
+            sink.ask(subscribe(), ("127.0.0.1", 99))
+        assert caught.value.reason == "no_place"
+        assert post.sent == [(message("/prehowl/attach/full", "i", 16), ("127.0.0.1", 99))]
         sink.ask(subscribe(), ("127.0.0.1", 0))
-        assert (len(sink), sink.refused) == (MOST_SUBSCRIBERS, 1)
+        assert len(sink) == MOST_SUBSCRIBERS
 
 
 class TestTelling:
@@ -184,6 +189,29 @@ class TestClient:
         wait_for(lambda: len(sink) == 1)
         client.close()
         wait_for(lambda: len(sink) == 0)
+
+    def test_one_screen_too_many_says_so_and_gets_the_place_that_is_freed(self, daemon) -> None:
+        """End to end over loopback: counted as refused, LOST with the reason, then let in."""
+        asked, sink = daemon
+        for port in range(MOST_SUBSCRIBERS):
+            sink.ask(subscribe(60), ("127.0.0.1", port))
+        now = [100.0]
+        client = Client("field", "127.0.0.1", asked.receiver.port, clock=lambda: now[0])
+        client.start()
+        now[0] += LOST_S
+        said = "no answer from field: its 16 places for screens are taken"
+        wait_for(lambda: client.view().lost == said)
+        assert asked.counts().taken == 0
+        assert asked.counts().refused >= 1
+        sink.ask(Message("/prehowl/attach/leave", "", ()), ("127.0.0.1", 7))
+        now[0] += 1.0  # it is asked again
+
+        def sees() -> bool:
+            sink.on_snapshot(snapshot(2))
+            return client.view().lost == ""
+
+        wait_for(sees)
+        client.close()
 
     def test_silence_is_lost_within_three_seconds(self) -> None:
         """Oracle: the requirement, by a clock by hand: not yet at 2.4 s, lost before 3 s."""

@@ -12,10 +12,12 @@ from prehowl.daemon.attach.client import Client
 from prehowl.daemon.attach.screen import AttachScreen
 from prehowl.daemon.attach.wall import Stage, wall, worst_first
 from prehowl.daemon.errors import UsageError
+from prehowl.daemon.sinks.base import Health
 from prehowl.daemon.sinks.dashboard.glyphs import ASCII
+from prehowl.daemon.sinks.dashboard.keys import actions_of
 from prehowl.daemon.sinks.dashboard.model import Model
-from prehowl.daemon.sinks.dashboard.terminal import actions_of
 from prehowl.daemon.sinks.dashboard.themes import DARK, PLAIN
+from prehowl.daemon.sources.base import SourceHealth
 from prehowl.daemon.stopping import StopFlag
 from prehowl.detectors.rings import RingState
 
@@ -64,6 +66,14 @@ def test_a_lost_daemon_never_looks_calm() -> None:
     shown = text([gone])
     assert "LOST" in shown
     assert "RINGING Vox 1: pull" not in shown.splitlines()[1]
+
+
+def test_an_old_ring_of_a_deaf_daemon_goes_after_a_living_one() -> None:
+    """Oracle: the same order: a daemon without its device is as good as lost."""
+    deaf = stage("2", RingState.HOWLING)
+    waiting = replace(snapshot(16), health=Health(SourceHealth("waiting")))
+    deaf = replace(deaf, view=replace(deaf.view, snapshot=waiting))
+    assert [s.key for s in worst_first([deaf, CALM, RING], NOW_S)] == ["3", "2", "1"]
 
 
 def test_a_picked_one_fills_the_screen() -> None:
@@ -131,6 +141,12 @@ class TestKeys:
         screen = self.screen(1)
         assert screen.obey(action) is False
         assert screen.frame(80, 24).height == 24
+
+    def test_a_locale_of_c_gets_ascii_signs(self, monkeypatch) -> None:
+        """Oracle: documented: with LC_ALL=C, whatever the encoding of the output."""
+        assert not self.screen().frame(80, 24).text().isascii()
+        monkeypatch.setenv("LC_ALL", "C")
+        assert self.screen().frame(80, 24).text().isascii()
 
     def test_without_a_terminal_it_says_so(self, capsys) -> None:
         """Oracle: the contract of errors."""

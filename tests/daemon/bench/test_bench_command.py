@@ -132,6 +132,11 @@ def test_load_prints_one_object():
         (("load", "--channels", "0"), "--channels is 0"),
         (("load", "--rate", "1000"), "--rate is 1000"),
         (("load", "--seconds", "0"), "--seconds is 0"),
+        (("load", "--seed", "-1"), "--seed is -1; it takes 0 to 2147483648"),
+        (("latency", "--seed", "-1"), "--seed is -1"),
+        (("soak", "--seed", "-1"), "--seed is -1"),
+        (("detection", "--seed", "-1"), "--seed is -1"),
+        (("protocol", "--seed", str(10**400)), "--seed is 1000"),
     ],
 )
 def test_impossible_wishes_are_one_line(words, told, capsys):

@@ -133,7 +133,7 @@ def test_curves_add_up():
 def test_the_report_and_the_picture_name_every_curve(tmp_path):
     """Oracle: the list of peers."""
     pytest.importorskip("matplotlib", reason="needs the extra `bench`")
-    told = {"split": "tune", "seed": 1, **figures.curves(made_by_hand())}
+    told = {"split": "tune", "seed": 1, "modelled_rooms": True, **figures.curves(made_by_hand())}
     text = "\n".join(report.lines(told))
     assert all(text.count(peer.name) >= 2 for peer in rules.PEERS)
     plots.draw_peers(told, tmp_path)

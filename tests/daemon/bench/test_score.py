@@ -198,8 +198,11 @@ def test_rings_without_a_rise_have_a_row_of_their_own():
 
 def test_report_names_every_row():
     """Oracle: the figures themselves: each class and family has its line, values in words."""
-    figures = {"split": "tune", "seed": 1, **summary.summarise(run_by_hand())}
+    run = {"split": "tune", "seed": 1, "modelled_rooms": True}
+    figures = {**run, **summary.summarise(run_by_hand())}
     text = "\n".join(report.lines(figures))
+    assert "without modelled rooms" not in text
+    assert "without modelled rooms" in "\n".join(report.lines({**figures, "modelled_rooms": False}))
     for name in ("30-100 dB/s", "organ", "bells", "= all", "speech"):
         assert name in text
     assert "100.0 % (21-100)" in text  # 1 of 1: Wilson's low end is 1 / (1 + 1.96^2) = 0.2065

@@ -3,11 +3,14 @@
 import io
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from rich.console import Console
 
 from prehowl.daemon.errors import UsageError
 from prehowl.daemon.sinks.dashboard import Dashboard, examples
-from prehowl.daemon.sinks.dashboard.terminal import actions_of, is_usable
+from prehowl.daemon.sinks.dashboard.keys import ESCAPE_S, KEYS, Keystrokes, actions_of
+from prehowl.daemon.sinks.dashboard.terminal import is_usable
 from prehowl.detectors.rings import RingState
 
 
@@ -34,6 +37,50 @@ def test_what_is_typed_becomes_actions(typed, actions):
     The tail of an unknown sequence is no key: 'Ctrl-Up' must not count as any letter.
     """
     assert actions_of(typed) == actions
+
+
+TYPED = st.lists(st.sampled_from([*KEYS, "\x1b[1;5A", "\x1b[200~", "x", "€"]), max_size=40)
+
+
+@given(TYPED, st.lists(st.integers(1, 20), max_size=30), st.floats(0, 0.99))
+def test_keys_ask_for_the_same_wherever_the_reads_are_cut(typed, lengths, pause):
+    """Oracle: invariance against one read. A cut arrow is no `[`, which is the act before."""
+    data, at, now_s = "".join(typed).encode(), 0, 100.0
+    strokes, found = Keystrokes(), []
+    for length in [*lengths, len(data)]:
+        found += strokes.take(data[at : at + length], now_s)
+        at += length
+        found += strokes.take(b"", now_s := now_s + pause * ESCAPE_S)
+    assert found == actions_of("".join(typed))
+
+
+def test_a_right_arrow_in_two_reads_moves_no_act():
+    """Oracle: the example: the Escape mark in one read, the rest in the next, however late it
+    is read if nothing else was."""
+    strokes = Keystrokes()
+    assert strokes.take(b"\x1b", 10.0) == []
+    assert strokes.take(b"[C", 17.0) == ["next"]
+
+
+@pytest.mark.parametrize("begun", [b"\x1b", b"\x1b[", b"\x1bO", b"\x1b[1;"])
+def test_what_is_begun_and_not_ended_is_let_go(begun):
+    """Oracle: definition. After a pause the next key is a key of its own, and reads wait no longer
+    than that for it."""
+    strokes = Keystrokes()
+    assert strokes.patience_s(5.0) == 5.0
+    assert strokes.take(begun, 10.0) == []
+    assert strokes.patience_s(5.0) == ESCAPE_S
+    assert strokes.patience_s(0.01) == 0.01
+    assert strokes.take(b"", 10.0 + ESCAPE_S) == []
+    assert strokes.patience_s(5.0) == 5.0
+    assert strokes.take(b"[", 10.2) == ["previous_act"]
+
+
+def test_the_escape_key_alone_may_mean_something():
+    """Oracle: definition; it is known for what it is once nothing has followed."""
+    strokes = Keystrokes({"\x1b": "leave"})
+    assert strokes.take(b"\x1b", 10.0) == []
+    assert strokes.take(b"", 10.0 + ESCAPE_S) == ["leave"]
 
 
 def dashboard(channels=32, **kwargs):

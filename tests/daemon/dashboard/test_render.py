@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from rich.cells import cell_len
 from rich.console import Console
 
+from prehowl.daemon.facts import facts_of
 from prehowl.daemon.sinks.base import Health, OscInCounts
 from prehowl.daemon.sinks.dashboard import examples, render
 from prehowl.daemon.sinks.dashboard.glyphs import ASCII, UNICODE
@@ -241,6 +242,19 @@ def test_a_dead_watch_never_looks_calm():
     waiting = text_of(examples.moment("no-input"))
     assert "NO INPUT, waiting: interface unplugged" in waiting
     assert "CHECK: input waiting, overflows 2, lost samples 4800" in waiting
+
+
+def test_an_old_ring_does_not_hide_that_nothing_is_heard():
+    """What was known when the device went is listed, and nobody is told to pull it any more."""
+    ring = examples.event(RingState.RINGING, 2)
+    model = model_with(ring)
+    assert "RINGING Vox 2: pull" in text_of(model)
+    deaf = Health(SourceHealth("waiting", facts=facts_of(["interface unplugged"])))
+    model.take_snapshot(replace(examples.snapshot(32, (ring,)), health=deaf), NOW_S)
+    waiting = text_of(model)
+    assert "NO INPUT, waiting: interface unplugged" in waiting
+    assert "RINGING Vox 2: pull" not in waiting
+    assert "also: Vox 2 ringing 2.5 kHz -3 dB" in waiting
 
 
 def test_silence_is_not_called_calm():

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from fakes import event
 
+from prehowl.daemon import cli
 from prehowl.daemon.events import Alert, RingEvent
 from prehowl.daemon.logbook.records import ActChange, ChannelRow, RunInfo
 from prehowl.daemon.logbook.sink import ClipPlan, LogbookSink
@@ -22,6 +23,13 @@ ROWS = (
     ChannelRow(5, "Mix 1", "mix", "Vox 1"),
 )
 INFO = RunInfo("watch", "Stage box", "Quarry Meadow <Saturday>", RATE_HZ, "0", ROWS)
+
+
+def run(capsys, *words) -> tuple[int, str, str]:
+    """Run a command in this process; return exit code, stdout, stderr."""
+    code = cli.main([str(word) for word in words])
+    told = capsys.readouterr()
+    return code, told.out, told.err
 
 
 def howl(
@@ -74,7 +82,7 @@ def written(path: Path, events: list[RingEvent], *, acts=((0.0, "First"),), clip
         sink.on_event(one)
     _play(sink, piece)
     sink.close()
-    assert sink.unwritten == 0
+    assert sink.missing == ""
     return path
 
 

@@ -1,46 +1,22 @@
-"""`prehowl logbook` and the options that fill one, through the real command."""
+"""`prehowl logbook`, through the real command."""
 
 import csv
 import io
 import json
 import re
+import shlex
 import sqlite3
 import sys
 
-import numpy as np
 import pytest
 import soundfile
-from logbook.books import INFO, howl, written
+from logbook.books import INFO, howl, run, written
 
-from prehowl.daemon import cli
 from prehowl.daemon.events import Alert
-from prehowl.daemon.logbook.place import logbook_folder, logbook_path
+from prehowl.daemon.logbook.place import logbook_path
 from prehowl.daemon.logbook.schema import VERSION
 from prehowl.daemon.logbook.sink import ClipPlan, LogbookSink
-from prehowl.daemon.logbook.store import Store
 from prehowl.daemon.notes import Note
-from prehowl.daemon.sinks.words import time_words
-
-
-def run(capsys, *words) -> tuple[int, str, str]:
-    """Run a command in this process; return exit code, stdout, stderr."""
-    code = cli.main([str(word) for word in words])
-    told = capsys.readouterr()
-    return code, told.out, told.err
-
-
-@pytest.fixture
-def home(tmp_path, monkeypatch):
-    """Give a data folder of one's own."""
-    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
-    logbook_folder().mkdir(parents=True)
-    return logbook_folder()
-
-
-@pytest.fixture
-def saturday(home):
-    """Give a logbook called saturday, of one howl."""
-    return written(home / "saturday.logbook", howl(3, 1, 4.0))
 
 
 def test_a_name_is_in_the_data_folder_and_a_path_is_a_path(home, tmp_path):
@@ -80,11 +56,17 @@ def test_list_tells_of_a_stranger_and_goes_on(capsys, home, saturday):
     assert "later.logbook: was written by a later prehowl" in err
 
 
-def test_list_of_nothing_says_how_to_begin(capsys, tmp_path):
-    """Oracle: definition."""
-    code, out, err = run(capsys, "logbook", "list", tmp_path)
-    assert (code, out) == (0, "")
-    assert "--logbook saturday" in err
+def test_list_of_nothing_says_how_to_begin(capsys, home, tmp_path, monkeypatch):
+    """Oracle: definition. What it says to type makes a logbook in the very folder."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "the books").mkdir()
+    for words, folder in (([], home), (["the books"], tmp_path / "the books"), (["."], tmp_path)):
+        code, out, err = run(capsys, "logbook", "list", *words)
+        assert (code, out) == (0, "")
+        (typed,) = re.findall("`(.*)`", err)
+        assert shlex.split(typed)[:-1] == ["prehowl", "watch", "--logbook"]
+        path = logbook_path(shlex.split(typed)[-1])
+        assert path.absolute() == folder / "saturday.logbook"
 
 
 def test_show_tells_line_by_line(capsys, saturday):
@@ -97,6 +79,45 @@ def test_show_tells_line_by_line(capsys, saturday):
     assert "ringing at 2513 Hz  clip of alert 3" in lines[3]
     _code, out, _err = run(capsys, "logbook", "show", "saturday", "--kind", "act")
     assert len(out.splitlines()) == 2
+
+
+def test_show_tells_why_there_is_no_line(capsys, home, saturday):
+    """Oracle: by hand: the runs all the same, and what there is of `saturday`."""
+    for words, asked in (
+        (["--kind", "health"], "kind health"),
+        (["--channel", "7"], "channel 7"),
+        (["--kind", "ring", "--channel", "2"], "kind ring and channel 2"),
+    ):
+        code, out, err = run(capsys, "logbook", "show", "saturday", *words)
+        assert (code, out.count("\n"), out[:7]) == (0, 1, "run 1: ")
+        there = "There are lines of these kinds: act, ring; channels: 1"
+        assert err == f"prehowl: no line of {asked}. {there}\n"
+    calm = written(home / "calm.logbook", [], acts=())
+    code, out, err = run(capsys, "logbook", "show", calm)
+    assert (code, out.count("\n"), out[:7]) == (0, 1, "run 1: ")
+    assert "no line is kept: nothing rang" in err
+
+
+def test_show_refuses_a_kind_that_is_none(capsys, saturday):
+    """Oracle: the documented exit code for wrong usage; kinds of our own and those in the file."""
+    code, out, err = run(capsys, "logbook", "show", "saturday", "--kind", "rings")
+    assert (code, out) == (2, "")
+    assert "--kind rings: no such kind. There are: act, control, health, ring" in err
+
+
+def test_no_result_goes_over_the_logbook_it_is_from(capsys, saturday, home, monkeypatch):
+    """Oracle: definition: page, PDF or lines, however the file is called; nothing else either."""
+    monkeypatch.chdir(home)
+    before = saturday.read_bytes()
+    for words in (
+        ["report", "./saturday.logbook", "--output", "saturday.logbook"],
+        ["report", "saturday", "--pdf", saturday],
+        ["export", "saturday", "--output", saturday],
+    ):
+        code, _out, err = run(capsys, "logbook", *words)
+        assert (code, saturday.read_bytes()) == (2, before)
+        assert "would be lost" in err
+    assert not (home / "saturday.html").exists()
 
 
 def test_export_gives_the_records_back(capsys, saturday, tmp_path):
@@ -173,73 +194,3 @@ def test_what_cannot_be_is_one_line_and_a_code(capsys, saturday, words, code, sa
     assert found == code
     assert re.search(said, err)
     assert err.count("\n") == 1
-
-
-@pytest.fixture
-def recording(tmp_path):
-    """Give a tone that rises at 60 dB/s out of noise, on channel 2 of 2."""
-    time_s = np.arange(2 * 48000) / 48000
-    noise = np.random.default_rng(3).normal(0, 0.003, (len(time_s), 2))
-    rise = np.where(time_s > 0.5, np.minimum(1e-3 * 10 ** (3 * (time_s - 0.5)), 0.1), 0)
-    noise[:, 1] += rise * np.sin(2 * np.pi * 2513.4 * time_s)
-    path = tmp_path / "howl.wav"
-    soundfile.write(path, noise, 48000, subtype="PCM_24")
-    return path
-
-
-@pytest.mark.parametrize("command", [["scan"], ["watch", "--pace", "fast", "--recording"]])
-def test_what_is_printed_is_what_is_kept(capsys, home, recording, command):
-    """Oracle: the events of the same command as JSON lines."""
-    code, out, err = run(capsys, *command, recording, "--format", "jsonl", "--logbook", "sunday")
-    assert code == 0, err
-    printed = [json.loads(line) for line in out.splitlines()]
-    assert any(event["state"] == "ringing" for event in printed)
-    _code, out, _err = run(capsys, "logbook", "export", "sunday")
-    kept = [json.loads(line) for line in out.splitlines()]
-    assert [
-        {key: one[key] for key in printed[0]} for one in kept if one["kind"] == "ring"
-    ] == printed
-    _code, out, _err = run(capsys, "logbook", "show", "sunday", "--kind", "ring")
-    # Nobody looks for a place in a recording by the hour at which it was analysed.
-    assert [line.split()[0] for line in out.splitlines()[1:]] == [
-        time_words(event["time_s"]) for event in printed
-    ]
-
-
-def test_the_show_file_asks_for_a_logbook_and_the_switch_keeps_audio_out(
-    capsys, home, recording, tmp_path
-):
-    """Oracle: definition of the keys."""
-    show = tmp_path / "show.toml"
-    show.write_text('[logbook]\nfile = "from-show"\n[[channels]]\nnumber = 2\nname = "Vox"\n')
-    words = ["scan", recording, "--show", show, "--no-clips"]
-    code, _out, err = run(capsys, *words)
-    assert code == 0, err
-    assert (home / "from-show.logbook").exists()
-    _code, out, _err = run(capsys, "logbook", "show", "from-show")
-    assert " Vox " in out
-    assert "clip of alert" not in out
-
-
-def test_what_a_scan_could_not_keep_is_told_at_its_end(capsys, home, recording, monkeypatch):
-    """Oracle: counted by hand: as many entries as are printed, and that of the disc itself."""
-
-    def full(*_: object) -> None:
-        raise sqlite3.OperationalError("database or disk is full")
-
-    monkeypatch.setattr(Store, "write", full)
-    words = ["scan", recording, "--format", "jsonl", "--logbook", "sunday", "--no-clips"]
-    code, out, err = run(capsys, *words)
-    assert code == 0
-    assert f"{out.count(chr(10)) + 1} entries and 1 spectrum of the logbook could not" in err
-
-
-def test_two_watches_on_one_logbook_are_refused(capsys, home, recording):
-    """Oracle: definition; exit code 3, and nothing is printed as if it were kept."""
-    from prehowl.daemon.logbook.lock import WriterLock
-
-    lock = WriterLock(home / "busy.logbook")
-    code, out, err = run(capsys, "scan", recording, "--format", "jsonl", "--logbook", "busy")
-    lock.release()
-    assert (code, out) == (3, "")
-    assert "another prehowl is writing it" in err

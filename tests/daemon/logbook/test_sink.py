@@ -1,6 +1,7 @@
 """The logbook as a sink: it keeps what happens and, around an alarm, what was heard."""
 
 import io
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -17,10 +18,11 @@ from prehowl.daemon.facts import Fact, facts_of
 from prehowl.daemon.logbook.diary import HealthDiary
 from prehowl.daemon.logbook.reader import LogbookError, LogbookReader
 from prehowl.daemon.logbook.records import Entry
-from prehowl.daemon.logbook.sink import ClipPlan, LogbookSink
+from prehowl.daemon.logbook.sink import MOST_OPEN, ClipPlan, LogbookSink
 from prehowl.daemon.logbook.store import DamagedError, Store
 from prehowl.daemon.logbook.wall_clock import WallClock
 from prehowl.daemon.sinks.base import Health, SampleTaker
+from prehowl.daemon.sleep import SleepMeter
 from prehowl.daemon.sources.base import SourceHealth
 from prehowl.detectors.rings import RingState
 
@@ -148,6 +150,21 @@ def test_clips_stop_at_their_size_and_that_is_told(opened, tmp_path):
     assert told == ["clips have reached 0.1 MB; no further ones are kept"]
 
 
+def test_more_alarms_at_one_time_than_clips_can_be_open_are_counted_and_told(opened, tmp_path):
+    """Oracle: by count. Two alarms too many: their events stand, their clips are told as lost."""
+    sink = opened(clips=ClipPlan(before_s=0.01, after_s=1.0), may_wait=True)
+    sink.on_samples(sound(0.5))
+    for n in range(MOST_OPEN + 2):
+        sink.on_event(event(RingState.RINGING, id=n + 1, channel=1))
+    sink.close()
+    assert sink.missing == "2 clips of the logbook could not be written"
+    with read(tmp_path) as reader:
+        assert len(reader.clip_sizes()) == MOST_OPEN
+        assert sum(1 for _ in reader.lines(kind="ring")) == MOST_OPEN + 2
+        told = [line.data["text"] for line in reader.lines(kind="health")]
+    assert told == ["2 clips from before this could not be kept"]
+
+
 def test_changes_of_health_are_kept_once_each(opened, tmp_path):
     """Oracle: definition. Figures that change are no news; states are."""
     sink = opened()
@@ -252,7 +269,7 @@ class TestAFullDisc:
             ballast.unlink()
             poll(lambda: sink.trouble() == "", "written again")
             sink.close()
-            assert sink.unwritten == 0
+            assert sink.missing == ""
             with LogbookReader(path) as reader:
                 assert reader.soundness() == "ok"
                 assert [line.data["n"] for line in reader.lines(kind="note")] == list(range(2000))
@@ -284,7 +301,9 @@ class TestAFullDisc:
             for n in range(10):
                 sink.keep(Entry("note", 0.0, {"n": n}))
             sink.close()
-            assert sink.unwritten >= 10
+            lost = re.fullmatch(r"(\d+) entries of the logbook could not be written", sink.missing)
+            assert lost is not None
+            assert int(lost[1]) >= 10  # what it says of the disc may be among them
 
 
 def _fill(ballast) -> None:
@@ -348,12 +367,37 @@ def test_a_clock_that_is_set_is_noted_and_changes_no_order(tmp_path):
 
 @pytest.mark.parametrize(
     ("moved_s", "said"),
-    [(0.5, ""), (-0.5, ""), (5.0, "the clock was set, or the computer slept: +5 s")],
+    [(0.5, ""), (-0.5, ""), (5.0, "the clock was set: +5 s"), (-5.0, "the clock was set: -5 s")],
 )
-def test_only_steps_are_told(moved_s, said):
+def test_only_steps_are_told(moved_s, said, monkeypatch):
     """Oracle: definition. A time server's slewing is none."""
+    monkeypatch.setattr("prehowl.daemon.logbook.wall_clock.SET", "was set")
     times = iter([0.0, moved_s])
     assert WallClock(wall=lambda: next(times), steady=lambda: 0.0).step() == said
+
+
+@pytest.mark.parametrize(
+    ("asleep_s", "set_s", "said"),
+    [
+        (600.0, 0.0, "the computer slept for 10 min"),
+        (0.0, 600.0, "the clock was set: +600 s"),
+        (45.0, -3600.0, "the computer slept for 45 s; the clock was set: -3600 s"),
+    ],
+)
+def test_a_sleep_is_no_clock_that_is_set_nor_the_other_way_round(
+    asleep_s, set_s, said, monkeypatch
+):
+    """Oracle: clock_gettime(2), by hand: a sleep moves the time of day and CLOCK_BOOTTIME and not
+    CLOCK_MONOTONIC, setting moves the time of day alone."""
+    monkeypatch.setattr("prehowl.daemon.logbook.wall_clock.SET", "was set")
+    slept, was_set = [0.0], [0.0]
+    meter = SleepMeter(awake=lambda: 50.0, always=lambda: 50.0 + slept[0])
+    clock = WallClock(
+        wall=lambda: 1e9 + slept[0] + was_set[0], steady=lambda: 50.0 + slept[0], sleep=meter
+    )
+    assert clock.step() == ""
+    slept[0], was_set[0] = asleep_s, set_s
+    assert [clock.step(), clock.step()] == [said, ""]
 
 
 def _notes(path) -> list[int]:

@@ -4,6 +4,7 @@ import random
 import socket
 from collections.abc import Iterator
 from dataclasses import asdict
+from types import SimpleNamespace
 
 import pytest
 from osc_packets import bundle, message, mutated, random_packet, valid_packets
@@ -11,7 +12,9 @@ from osc_receiver import wait_for
 from oscpy.parser import read_message
 
 from prehowl.daemon.errors import SYSTEM_FAILURE, NetworkError
+from prehowl.daemon.osc_in import receiver as receiving
 from prehowl.daemon.osc_in.allow import AllowList, is_loopback
+from prehowl.daemon.osc_in.flood import MOST_BYTES, MOST_DATAGRAMS, FloodGuard
 from prehowl.daemon.osc_in.receiver import QUEUE_LENGTH, Inbox, Receiver
 from prehowl.daemon.osc_in.verbs import FORMS, Verb
 
@@ -102,6 +105,32 @@ class TestCounting:
         assert box.take() == []
 
 
+class TestFlood:
+    """Oracle: docs/osc.md: so many datagrams and so many bytes a second are looked at."""
+
+    @pytest.mark.parametrize("size", [8, 28, 64, 65, 500, 8192])
+    def test_a_second_holds_so_much_and_the_next_as_much_again(self, size: int) -> None:
+        """Datagrams of one size, far too many, in each of two seconds: either bound holds, and
+        ordinary ones are not held up by that of the bytes."""
+        guard, looked_at = FloodGuard(), []
+        for second in (100.0, 101.0):
+            passed = 0
+            for n in range(3 * MOST_DATAGRAMS):
+                if guard.lets_in(second + n / (3 * MOST_DATAGRAMS)):
+                    guard.spend(size)
+                    passed += 1
+            looked_at.append(passed)
+        assert looked_at[0] == looked_at[1]
+        assert looked_at[0] == min(MOST_DATAGRAMS, -(-MOST_BYTES // size))
+
+    def test_a_stranger_does_not_use_up_the_bytes(self) -> None:
+        """What is not read costs nothing, so it keeps nobody else out."""
+        box = inbox()
+        long = bundle(*[message("/a")] * 100)
+        assert box.take_in(long, ("192.168.20.99", 5000)) == 0
+        assert box.take_in(long, HERE) == box.take_in(bytes(len(long)), HERE) == len(long)
+
+
 def is_documented(packet: bytes) -> bool:
     """Tell, by oscpy's reading and the addresses of the table, whether a packet may be a verb."""
     try:
@@ -166,6 +195,21 @@ class TestSocket:
         commands = receiver.take()
         assert [command.verb for command in commands] == [Verb.NEXT_ACT] * 2
         assert commands[0].by == "osc 127.0.0.1"
+
+    def test_a_flood_of_full_bundles_is_not_looked_at(
+        self, receiver: Receiver, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """Within one second, by a clock that stands: 40 bundles of 681 messages each, the most
+        that fit; all but what the bytes allow are refused unread."""
+        monkeypatch.setattr(receiving, "time", SimpleNamespace(monotonic=lambda: 7.0))
+        full = bundle(*[message("/")] * 681)
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as way:
+            for n in range(40):
+                way.sendto(full, ("127.0.0.1", receiver.port))
+                wait_for(lambda n=n: receiver.counts.datagrams == n + 1)
+        looked_at = -(-MOST_BYTES // len(full))
+        assert receiver.counts.flooded == 40 - looked_at
+        assert receiver.counts.unknown_address == 681 * looked_at
 
     def test_too_large_a_datagram_is_counted(self, receiver: Receiver) -> None:
         """A datagram as large as UDP allows is refused like any other nonsense."""

@@ -130,6 +130,77 @@ class TestOneHowlOnManyChannels:
         assert addresses(bench.take(**heard(1, 9, lead=9))) == ["/on", "/lamp/9/on"]
         assert sorted(addresses(bench.take(**heard(2, 1)))) == ["/lamp/1/on", "/lamp/9/off"]
 
+    def test_at_an_end_no_lamp_stays_lit(self) -> None:
+        """Oracle: definition. Two rings live, and one lamp's off would have to wait for its rate:
+        at the end each lamp is out, once, with the state `cleared`; then there is nothing left."""
+        off = {"send": "leave", "args": (MapArgument("string", "{state}"),)}
+        bench = Bench(
+            OscMap("/lamp/{channel}", per="channel", at_most_hz=0.1),
+            OscMap("/lamp/{channel}", per="channel", at_most_hz=0.1, **off),  # type: ignore[arg-type]
+            OscMap("/off", per="show", **off),  # type: ignore[arg-type]
+            OscMap("/bar", send="while"),
+        )
+        for number in (1, 2, 3):
+            bench.take(number=number, channel=1 + number % 2)
+        left = said(bench.mapper.rest(WALL_S, bench.now_s))
+        lamps = [(f"/lamp/{channel}", ["cleared"]) for channel in (1, 2)]
+        assert sorted(left) == [*lamps, ("/off", ["cleared"])]
+        assert bench.mapper.rest(WALL_S, bench.now_s) == []
+        assert bench.mapper.next_s() == float("inf")
+
+    @pytest.mark.parametrize(
+        ("address", "more"),
+        [
+            ("/lamp/{band_hz}", {"band_hz": 2500}),
+            ("/lamp/{channel_name}", {"channel_name": "Ida"}),
+            ("/lamp/{channel}/{band_hz}", {"band_hz": 31.5}),
+            ("/lamp/{state}", {}),
+            ("/lamp/{state_number}", {}),
+        ],
+    )
+    @pytest.mark.parametrize("per", ["ring", "channel", "show"])
+    @pytest.mark.parametrize("has_howl", [True, False])
+    def test_what_is_lit_is_put_out_at_its_own_address(
+        self, address: str, more: dict[str, object], per: str, has_howl: bool
+    ) -> None:
+        """Oracle: definition. A ring whose band, name or state changes, whether it howls on the
+        way or clears at once, leaves every lamp dark that it lit."""
+        lamp = {"per": per, "at_most_hz": 1000, "args": (MapArgument("int", "{alarm}"),)}
+        bench = Bench(*(OscMap(address, send=s, **lamp) for s in ("enter", "leave")))  # type: ignore[arg-type]
+        lit: list[tuple[str, list[object]]] = []
+        for state in ("ringing", "howling", "cleared"):
+            if state != "howling" or has_howl:
+                told = {} if state == "ringing" else more
+                lit += said(bench.take(state, **{"band_hz": 2000, **told}))
+            bench.now_s += 1
+        now = {where: values[0] for where, values in lit}
+        assert len(now) == 1 + has_howl
+        assert set(now.values()) == {0}
+        assert len(lit) == 2 * len(now)
+
+    def test_a_lamp_of_a_band_is_out_when_nothing_rings_in_it(self) -> None:
+        """Two rings in 2 kHz, one moves to 2.5 kHz, the other clears: each lamp by its own."""
+        figures = {"per": "show", "at_most_hz": 1000}
+        on, off = (OscMap(f"/{s}/{{band_hz}}", send=s, **figures) for s in ("enter", "leave"))  # type: ignore[arg-type]
+        bench = Bench(on, off)
+        steps = [(1, "ringing", 2000), (2, "ringing", 2000), (1, "ringing", 2500)]
+        steps += [(2, "cleared", 2000), (1, "cleared", 2500)]
+        got = [addresses(bench.take(s, number=n, band_hz=hz)) for n, s, hz in steps]
+        assert got == [["/enter/2000"], [], ["/enter/2500"], ["/leave/2000"], ["/leave/2500"]]
+
+    def test_a_lamp_that_is_left_goes_out_though_the_ring_lives(self) -> None:
+        """The act is over, or the howl is a ringing again: {alarm} of what is left is 0, and what
+        it says of the state is the truth, or `cleared` where the state is not why it is left."""
+        flag = (MapArgument("int", "{alarm}"), MapArgument("string", "{state}"))
+        more = {"args": flag, "send": "leave", "each_channel": True, "at_most_hz": 1000}
+        bench = Bench(
+            OscMap("/act", acts=("Paper Kites",), **more),  # type: ignore[arg-type]
+            OscMap("/howl", states=("howling",), **more),  # type: ignore[arg-type]
+        )
+        assert bench.take("howling", act="Paper Kites") == []
+        assert said(bench.take("howling", act="Third Rail")) == [("/act", [0, "cleared"])]
+        assert said(bench.take("ringing", act="Third Rail")) == [("/howl", [0, "ringing"])]
+
     def test_templates_can_name_the_loop(self) -> None:
         """Microphone, mix and wedge; a dash for what is not known."""
         text = MapArgument("string", "{alert}: {mic} / {mix} / {wedge}")

@@ -7,8 +7,16 @@ from osc_receiver import event
 
 from prehowl.daemon.osc_map.arguments import argument_of
 from prehowl.daemon.osc_map.fields import IN_ADDRESS, NUMBERS, TEXTS, Told
-from prehowl.daemon.osc_map.templates import PATTERN_MARKS, BadTemplate, address_of, template_of
+from prehowl.daemon.osc_map.templates import (
+    FORMAT,
+    PATTERN_MARKS,
+    BadTemplate,
+    address_of,
+    template_of,
+)
 from prehowl.daemon.show.osc_tables import MapArgument
+from prehowl.detectors.bands import NOMINAL_HZ
+from prehowl.detectors.rings import RingState
 
 TOLD = Told(event(act="Paper Kites"), kind="mic", show="Field", count=2)
 
@@ -25,6 +33,8 @@ TOLD = Told(event(act="Paper Kites"), kind="mic", show="Field", count=2)
         ("{{x}}", "{x}"),
         ("{advice}", "pull 2.5 kHz by 3 dB"),
         ("{channel:03d}", "001"),
+        ("{count:2d}", " 2"),
+        ("{band_hz:.0f}", "2500"),
     ],
 )
 def test_fields_are_those_of_the_event(text: str, filled: str) -> None:
@@ -51,6 +61,14 @@ def test_what_is_not_known_is_a_dash() -> None:
         ("{frequency_hz:d}", "format"),
         ("{frequency_hz:999999999f}", "format"),
         ("{frequency_hz:{channel}}", "format"),
+        ("{id:.2d}", "try {id:3}"),
+        ("{channel:.1}", "format"),
+        ("{alert:.3}", "format"),
+        ("{count:.0}", "format"),
+        ("{band_hz:.0}", "format"),
+        ("{band_hz:d}", "format"),
+        ("{channel_name:3d}", "try {channel_name:.8}"),
+        ("{label:.0}", "format"),
         ("{channel", "brace"),
         ("channel}", "brace"),
     ],
@@ -78,6 +96,33 @@ def test_every_field_can_be_filled(name: str) -> None:
         assert template_of(f"{{{name}}}").filled(told)
 
 
+@pytest.mark.parametrize("name", [*NUMBERS, *TEXTS])
+def test_the_format_that_is_advised_is_one(name: str) -> None:
+    """Oracle: definition. Who follows the advice of the refusal is not refused again."""
+    with pytest.raises(BadTemplate, match="try ") as refused:
+        template_of(f"{{{name}:x}}")
+    assert template_of(str(refused.value).partition("try ")[2]).filled(TOLD)
+
+
+SHAPES = st.from_regex(FORMAT, fullmatch=True)
+
+
+@given(st.sampled_from([*NUMBERS, *TEXTS]), SHAPES, st.sampled_from(NOMINAL_HZ))
+def test_what_loads_can_be_filled_at_every_ring(name: str, shape: str, band_hz: float) -> None:
+    """Property: a format that passes gives text for any band and state, known or not; nothing but
+    `BadTemplate` at the load, nothing at all at the ring."""
+    try:
+        template = template_of(f"{{{name}:{shape}}}")
+    except BadTemplate:
+        return
+    bare = {"onset_s": None, "growth_db_per_s": None, "margin_db": None, "cut_db": None}
+    for state in RingState:
+        for more in ({}, bare):
+            told = Told(event(state, band_hz=band_hz, **more), count=2)
+            assert template.filled(told)
+            assert template.address(told)
+
+
 @given(st.text(max_size=20))
 def test_an_address_stays_an_address_whatever_the_name(name: str) -> None:
     """Oracle: OSC 1.0: an address holds no space and no pattern mark."""
@@ -87,7 +132,9 @@ def test_an_address_stays_an_address_whatever_the_name(name: str) -> None:
     assert made.endswith("/2500")
 
 
-@pytest.mark.parametrize("text", ["cue", "/a b", "/a*", "/ä", "/a/{frequency_hz}", "/{id}", "/#"])
+@pytest.mark.parametrize(
+    "text", ["cue", "/a b", "/a*", "/ä", "/a/{frequency_hz}", "/{id}", "/#", "/{channel:.1}"]
+)
 def test_what_is_no_address_is_refused(text: str) -> None:
     """Oracle: OSC 1.0, and the fields that an address may hold."""
     with pytest.raises(BadTemplate):

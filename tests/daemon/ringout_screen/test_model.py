@@ -10,7 +10,7 @@ from prehowl.daemon.ringout import acts
 from prehowl.daemon.ringout.session import begin as begin_ringout
 from prehowl.daemon.ringout.session import step
 from prehowl.daemon.ringout.state import Phase, Plan, Pull
-from prehowl.daemon.sinks.dashboard.terminal import actions_of
+from prehowl.daemon.sinks.dashboard.keys import actions_of
 from prehowl.daemon.sinks.ringout import examples
 from prehowl.daemon.sinks.ringout.draft import DEEPEST_DB, begin, edited
 from prehowl.daemon.sinks.ringout.keys import KEYS, hints

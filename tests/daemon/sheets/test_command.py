@@ -104,6 +104,29 @@ def test_of_several_files_all_are_imported_or_none(one, folder, tmp_path):
     assert Store(there).versions("wedge-12--vocal--mix-2-3") == (1, 2)
 
 
+def test_a_mistyped_export_leaves_the_old_file(one, tmp_path):
+    """Oracle: definition: code 2, and what was exported yesterday is still there."""
+    file = tmp_path / "wedge.csv"
+    file.write_text("yesterday\n")
+    code, _, err = one("export", "typo", "--format", "csv", "--output", str(file))
+    assert (code, file.read_text()) == (2, "yesterday\n")
+    assert "sheet 'typo': not in" in err
+    assert one("export", "vocal", "--format", "csv", "--output", str(file))[0] == 0
+    assert "yesterday" not in file.read_text()
+
+
+def test_an_export_goes_over_no_sheet(one, folder, tmp_path):
+    """Oracle: definition: neither over the file it reads, nor over a version that is kept."""
+    file = tmp_path / "x.toml"
+    assert one("export", "vocal", "--format", "toml", "--output", str(file))[0] == 0
+    (kept,) = folder.iterdir()
+    for words, output in ((str(file), file), ("vocal", kept), (str(file), kept)):
+        before = output.read_bytes()
+        code, _, err = one("export", words, "--format", "csv", "--output", str(output))
+        assert (code, output.read_bytes()) == (2, before)
+        assert "would be lost" in err
+
+
 def test_list_as_json_is_one_object(one, folder):
     """Oracle: json; what cannot be read is in it and on stderr."""
     (folder / f"{NAME}.v2.toml").write_text("half")
@@ -195,6 +218,15 @@ def test_a_terminal_without_unicode_gets_ascii(one, folder):
     chart = [line for line in done.stdout.decode("ascii").splitlines() if "|" in line]
     assert len(chart) >= 6
     assert any("#" in line for line in chart)
+
+
+def test_a_locale_of_c_gets_ascii_though_the_output_is_utf8(one, monkeypatch):
+    """Oracle: documented: with LC_ALL=C the chart is of ASCII signs, whatever the encoding."""
+    monkeypatch.setenv("LC_ALL", "C")
+    assert sys.stdout.encoding.lower() == "utf-8"
+    chart = [line for line in one("show", "vocal")[1].splitlines() if "|" in line]
+    assert len(chart) >= 6
+    assert all(line.isascii() for line in chart)
 
 
 @pytest.mark.optional

@@ -17,7 +17,7 @@ from prehowl.daemon.show import (
     with_command_line,
     with_targets,
 )
-from prehowl.daemon.show.in_force import target_from_words
+from prehowl.daemon.show.in_force import target_from_words, with_osc_in
 from prehowl.daemon.show.load import read_show
 from prehowl.daemon.show.osc_tables import MESSAGES
 from prehowl.daemon.show.reference import reference_page, toml
@@ -143,6 +143,14 @@ class TestInForce:
         """Oracle: ports are 1 to 65535, a host is not empty."""
         with pytest.raises(UsageError, match="HOST:PORT"):
             target_from_words(text)
+
+    @pytest.mark.parametrize("text", ["99999", "0", "", "here", "127.0.0.1:99999", "a b:9000"])
+    def test_words_that_are_no_place_to_listen_at(self, text: str) -> None:
+        """Oracle: definition: advice for who listens, not for who sends. A lone word is a host."""
+        with pytest.raises(UsageError, match=r"^--osc-in") as told:
+            with_osc_in(default_show(), text)
+        assert "OSC target" not in str(told.value)
+        assert "192.168" not in str(told.value)
 
 
 class TestSensitivity:

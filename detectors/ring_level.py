@@ -1,0 +1,65 @@
+"""How loud a ring is by now, and whether it has come down from where it was.
+
+One resolution tells it, the finest that sees the ring: in a short frame any knock, or any note
+near by, is part of the ring's level.
+"""
+
+from prehowl.detectors.rings import ALARMS, Ring
+
+FALLEN_DB = 10.0
+"""A ring so far under its highest level has come down."""
+
+FALLEN_S = 0.3
+"""For so long it must have: a block that was lost, or a hit that drowns all, is over sooner."""
+
+STEADY_DB_PER_S = 5.0
+"""What moves less than this stands still."""
+
+FINER = 1.01
+"""Bins narrower than a ring's by no more than rounding are of the same resolution."""
+
+GONE_S = 0.2
+"""Where the finest resolution has told nothing for so long it was left out; the next one tells."""
+
+
+def tells_level(ring: Ring, bin_hz: float, sample: int, rate_hz: int) -> bool:
+    """Tell whether a frame with such bins is one to read the ring's level from."""
+    is_left_out = (sample - ring.level_sample) / rate_hz > GONE_S
+    return is_left_out or bin_hz <= FINER * ring.bin_hz
+
+
+def take_level(
+    ring: Ring, level_dbfs: float, slope_db_per_s: float, sample: int, rate_hz: int
+) -> None:
+    """Take in what such a frame says; see `tells_level`."""
+    ring.level_dbfs, ring.slope_db_per_s, ring.level_sample = level_dbfs, slope_db_per_s, sample
+    ring.top_dbfs = max(ring.top_dbfs, level_dbfs)
+    if level_dbfs > ring.top_dbfs - FALLEN_DB:
+        ring.down_sample = None
+    elif ring.down_sample is None:
+        ring.down_sample = sample
+    elif _is_down(ring, rate_hz) and _stands(ring, sample):
+        # Something louder at its place has passed: a vowel, a hit.
+        ring.top_dbfs, ring.down_sample = level_dbfs, None
+
+
+def has_come_down(ring: Ring, rate_hz: int) -> bool:
+    """Tell whether a ring has fallen from its highest level, and not only for a moment."""
+    return _is_down(ring, rate_hz) and ring.slope_db_per_s < STEADY_DB_PER_S
+
+
+def is_steady(ring: Ring) -> bool:
+    """Tell whether a ring's level stands still."""
+    return abs(ring.slope_db_per_s) < STEADY_DB_PER_S
+
+
+def _is_down(ring: Ring, rate_hz: int) -> bool:
+    down = ring.down_sample
+    return down is not None and (ring.level_sample - down) / rate_hz >= FALLEN_S
+
+
+def _stands(ring: Ring, sample: int) -> bool:
+    """Tell whether an alarmed ring is a line that keeps the level at which it was alarmed."""
+    if ring.state not in ALARMS or ring.seen_sample != sample:
+        return False
+    return is_steady(ring) and ring.level_dbfs >= ring.alarm_dbfs

@@ -1,0 +1,130 @@
+"""Rings that have only just stopped: their echo is no news, and a howl that is back is one.
+
+A howl that could not be seen for a moment (samples were lost, a drum drowned it, the device was
+away) does not rise when it is back, and would never be alarmed again by its rise. So the places of
+alarmed rings are watched for a while.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from prehowl.detectors.frame import Frame
+from prehowl.detectors.ring_level import FINER
+from prehowl.detectors.rings import Ring
+
+ECHO_S = 0.3
+"""For so long after a ring has stopped, its frequency is not news: long frames and the running
+belief still hold it when short frames have seen it end."""
+
+LINGERING_ECHO_S = 6.0
+"""For so long after a ring has stopped it still stands in the long-term spectrum (`longterm`)."""
+
+BACK_S = 2.0
+"""So long after it has stopped an alarmed ring may be back without a rise."""
+
+BACK_DB = 6.0
+"""So little under its highest level it must be: one that has come down was pulled."""
+
+BACK_SHARE = 0.4
+"""Share of the channel's power that it must have then."""
+
+STANDS_S, STANDS_CENTS = 0.1, 3.0
+"""For so long, and it must stand still."""
+
+SAME_CENTS = 10.0
+"""A loop rings where it rang. One that has howled may go over to its next mode, where something
+has moved: that is looked for as far off as a line belongs to the ring (`reach_hz`)."""
+
+
+def reach_hz(ring: Ring, bin_hz: float) -> float:
+    """Return how far off a line still belongs to a ring, in frames with such bins."""
+    return max(1.5 * bin_hz, 0.03 * ring.frequency_hz)
+
+
+def cents_apart(a: float, b: float) -> float:
+    """Return the distance of two frequencies in cents, >= 0."""
+    return abs(1200 * float(np.log2(a / b)))
+
+
+@dataclass(frozen=True, slots=True)
+class Back:
+    """A ring that had stopped and stands again."""
+
+    before: Ring
+    frequency_hz: float
+    level_dbfs: float
+
+
+@dataclass(slots=True)
+class _Stopped:
+    ring: Ring
+    sample: int
+    back_sample: int | None = None  # since when it stands there again
+    back_hz: float = 0.0  # and where; means nothing without
+
+
+class StoppedRings:
+    """Keep rings for a while after they have stopped."""
+
+    def __init__(self, rate_hz: int) -> None:
+        self._rate_hz = rate_hz
+        self._kept: list[_Stopped] = []
+
+    def add(self, ring: Ring, sample: int) -> None:
+        """Keep a ring that has just stopped."""
+        self._kept.append(_Stopped(ring, sample))
+
+    def forget(self, sample: int) -> None:
+        """Let go of what stopped too long ago to matter."""
+        since = sample - round(LINGERING_ECHO_S * self._rate_hz)
+        self._kept = [stopped for stopped in self._kept if stopped.sample > since]
+
+    def echoing(self, sample: int, echo_s: float) -> Iterator[Ring]:
+        """Return those that stopped less than so many seconds ago."""
+        since = sample - round(echo_s * self._rate_hz)
+        return (stopped.ring for stopped in self._kept if stopped.sample > since)
+
+    def back(self, frame: Frame) -> list[Back]:
+        """Return the alarmed rings that stand again, each once."""
+        since = frame.sample - round(BACK_S * self._rate_hz)
+        watched = [s for s in self._kept if s.sample > since and _is_told_by(s.ring, frame)]
+        if not watched:
+            return []
+        places = [_loudest_hz(stopped.ring, frame) for stopped in watched]
+        seen = frame.sighting([stopped.ring.ch for stopped in watched], places)
+        found = []
+        for number, stopped in enumerate(watched):
+            level, hz = float(seen.level_dbfs[number]), float(seen.frequency_hz[number])
+            stands = bool(seen.is_peak[number]) and seen.share[number] >= BACK_SHARE
+            stands &= level > stopped.ring.top_dbfs - BACK_DB
+            if self._follow(stopped, hz if stands else None, frame.sample):
+                found.append(Back(stopped.ring, hz, level))
+        gone = [back.before for back in found]
+        self._kept = [stopped for stopped in self._kept if stopped.ring not in gone]
+        return found
+
+    def _follow(self, stopped: _Stopped, hz: float | None, sample: int) -> bool:
+        """Take one look at a ring, where it stands if it does; tell whether it is back."""
+        if hz is None:
+            stopped.back_sample = None
+            return False
+        if stopped.back_sample is None or cents_apart(hz, stopped.back_hz) > STANDS_CENTS:
+            stopped.back_sample, stopped.back_hz = sample, hz
+        return (sample - stopped.back_sample) / self._rate_hz >= STANDS_S
+
+
+def _is_told_by(ring: Ring, frame: Frame) -> bool:
+    is_fine = frame.now.bin_hz <= FINER * ring.bin_hz
+    return ring.was_alarmed and is_fine and frame.lowest_hz <= ring.frequency_hz <= frame.highest_hz
+
+
+def _loudest_hz(ring: Ring, frame: Frame) -> float:
+    """Return the middle of the loudest bin where a ring might be back."""
+    reach = reach_hz(ring, frame.now.bin_hz)
+    if not ring.has_howled:
+        reach = ring.frequency_hz * (2 ** (SAME_CENTS / 1200) - 1)
+    low, high = (round((ring.frequency_hz + off) / frame.now.bin_hz) for off in (-reach, reach))
+    low, high = max(low, 1), min(high, frame.now.power.shape[1] - 2)
+    return float((low + frame.now.power[ring.ch, low : high + 1].argmax()) * frame.now.bin_hz)
