@@ -8,11 +8,11 @@ from dataclasses import asdict, replace
 from datetime import datetime
 from pathlib import Path
 
-from prehowl.daemon.errors import OK, UsageError
+from prehowl.daemon.errors import OK, ShowFileError, UsageError
 from prehowl.daemon.loop import Pace, stop_on_signals
 from prehowl.daemon.ringout.arguments import add_arguments, refuse_contradictions
 from prehowl.daemon.ringout.job import Job, run_job
-from prehowl.daemon.ringout.journal import EntryLog, Journal, Unwritten, recall
+from prehowl.daemon.ringout.journal import EntryLog, Journal, Recalled, Unwritten, recall
 from prehowl.daemon.ringout.keep import (
     has_names,
     new_journal_path,
@@ -20,15 +20,16 @@ from prehowl.daemon.ringout.keep import (
     sheet_of,
 )
 from prehowl.daemon.ringout.origins import Origin, open_origin, origin_of_record
+from prehowl.daemon.ringout.planned import plan_of
 from prehowl.daemon.ringout.session import begin, fold
-from prehowl.daemon.ringout.state import Phase, Plan, State, Tap
+from prehowl.daemon.ringout.state import Phase, State
 from prehowl.daemon.ringout.summary import lines_of_state, lines_of_truth, record_of_state
-from prehowl.daemon.sheets.store import Store, default_folder
+from prehowl.daemon.sheets.in_show import folder_of
+from prehowl.daemon.sheets.store import Store
 from prehowl.daemon.show import Show, default_show, load_show
 from prehowl.daemon.show.in_force import with_command_line, with_osc_in, with_targets
 from prehowl.daemon.sinks.ringout import cautions
 from prehowl.daemon.sinks.ringout.screen import RingoutScreen
-from prehowl.detectors.graphic_eq import EqKind
 
 HELP = """Ring out one wedge with one microphone, and keep the sheet.
 
@@ -43,8 +44,8 @@ is on the disk before it is on the screen: --resume goes on after a crash.
 Nobody in front of the wedge, ears protected, limiters in: docs/safety.md. Never on a system for
 evacuation or life safety. Local codes and licensed practice come first.
 
-exit codes: 0 done or stopped by a person; 1 --verify found bands that no longer hold; 2 wrong
-options, journal, sheet or recording; 3 device or disk."""
+exit codes: 0 done or stopped by a person; 1 --verify found bands that no longer hold, or did
+not hear them; 2 wrong options, journal, sheet or recording; 3 device or disk."""
 
 __all__ = ["EXAMPLE", "HELP", "add_arguments", "run"]
 
@@ -54,22 +55,23 @@ EXAMPLE = "prehowl ringout --virtual --auto --seed 7 --format json"
 def run(args: argparse.Namespace) -> int:
     """Ring out until it is finished or left."""
     refuse_contradictions(args)
-    show = _show(args)
-    store = Store(Path(args.folder) if args.folder else default_folder())
+    if args.resume is not None:
+        return _resumed(args)
+    show = _show(args, args.show)
+    store = _store(args, show)
     if args.verify is not None:
         from prehowl.daemon.ringout.verify import verify
 
         return verify(args, show, store, _origin(args, show))
-    return _resumed(args, show, store) if args.resume is not None else _begun(args, show, store)
+    return _begun(args, show, store)
 
 
 def _begun(args: argparse.Namespace, show: Show, store: Store) -> int:
     origin = _origin(args, show)
-    plan = _plan(args, show, store, origin)
+    plan = plan_of(args, show, store, origin.channel)
     if not args.virtual and not has_names(plan):
         raise UsageError("name --mix, --monitor and --mic: the sheet is kept under them")
-    if has_names(plan):
-        store.check(sheet_of(begin(plan), datetime.now().astimezone().isoformat()))
+    _check_names(begin(plan), store)
     if not _may_begin(args, show, origin):
         return OK
     opened = open_origin(origin)
@@ -80,26 +82,46 @@ def _begun(args: argparse.Namespace, show: Show, store: Store) -> int:
     log: EntryLog = Unwritten()
     if not args.auto or args.journal:
         path = Path(args.journal) if args.journal else new_journal_path(datetime.now())
-        log = Journal.begin(path, plan, asdict(origin))
+        show_path = "" if args.show is None else str(Path(args.show).absolute())
+        folder = str(store.folder.absolute())
+        log = Journal.begin(path, plan, asdict(origin), folder=folder, show=show_path)
         _say(f"journal: {path}")
     return _conducted(
         args, Job(origin, opened, show, begin(plan), log, store, *_ways(args, origin))
     )
 
 
-def _resumed(args: argparse.Namespace, show: Show, store: Store) -> int:
+def _resumed(args: argparse.Namespace) -> int:
     path = Path(args.resume) if args.resume else newest_unfinished()
     recalled = recall(path)
     if recalled.is_finished:
         raise UsageError(f"{path}: this ring-out is finished; begin a new one")
     origin = origin_of_record(recalled.origin)
+    show = _show_of_before(args, recalled)
+    store = _store(args, show, recalled.folder)
+    state = fold(recalled.plan, recalled.entries)
+    _check_names(state, store)
     if not _may_begin(args, show, origin):
         return OK
-    state = fold(recalled.plan, recalled.entries)
     opened = open_origin(origin, state.time_s)
     log = Journal.resume(path, recalled)
     _say(f"resumed {path}: {len(state.found)} rings so far")
-    return _conducted(args, Job(origin, opened, show, state, log, store, *_ways(args, origin)))
+    job = Job(origin, opened, show, state, log, store, *_ways(args, origin))
+    if state.phase is Phase.PULL and not _can_be_answered(job):
+        _say("an instruction waits for an answer: resume with --osc-in, or where a screen can be")
+    return _conducted(args, job)
+
+
+def _can_be_answered(job: Job) -> bool:
+    """Tell whether anybody can say what became of an instruction; a recording needs nobody."""
+    has_asker = job.has_screen or job.show.osc_in.port is not None
+    return has_asker or job.is_auto or job.ends_itself
+
+
+def _check_names(state: State, store: Store) -> None:
+    """Raise SheetError now, not after an hour's work, if the sheet could not be kept there."""
+    if has_names(state.plan):
+        store.check(sheet_of(state, datetime.now().astimezone().isoformat()))
 
 
 def _ways(args: argparse.Namespace, origin: Origin) -> tuple[bool, bool, Pace, bool]:
@@ -160,37 +182,25 @@ def _origin(args: argparse.Namespace, show: Show) -> Origin:
     return Origin("device", args.channel, show.device.name, rate_hz)
 
 
-def _plan(args: argparse.Namespace, show: Show, store: Store, origin: Origin) -> Plan:
-    told = {
-        "step_db": args.step if args.step is not None else show.advice.fader_step_db,
-        "cap_db": args.cap,
-        "pull_db": args.pull,
-        "again_db": args.again,
-        "enough_db": args.enough,
-        "send_back_db": args.send_back,
-        "temperature_c": args.temperature,
-    }
-    if args.temperature is None and "stage.temperature_c" in show.origins:
-        told["temperature_c"] = show.stage.temperature_c
-    plan = Plan(
-        mix=args.mix,
-        monitor=args.monitor,
-        microphone=args.mic,
-        place=args.place,
-        channel=origin.channel,
-        tap=Tap(args.tap),
-        eq_kind=EqKind(args.eq),
-    )
-    plan = replace(plan, **{name: value for name, value in told.items() if value is not None})
-    if args.from_sheet is not None:
-        name, number = store.find(args.from_sheet)
-        faders = store.load(name, number).faders_db
-        plan = replace(plan, start_db=tuple(max(-gain, 0.0) for gain in faders))
-    return plan
+def _store(args: argparse.Namespace, show: Show, before: str = "") -> Store:
+    """Return the folder of sheets: the one that is told, that of before, the show file's."""
+    told = args.folder or before
+    return Store(Path(told) if told else folder_of(show))
 
 
-def _show(args: argparse.Namespace) -> Show:
-    show = default_show() if args.show is None else load_show(args.show)
+def _show_of_before(args: argparse.Namespace, recalled: Recalled) -> Show:
+    """Return the show to go on with; a file that is gone must not keep a ring-out from going on."""
+    if args.show is not None or not recalled.show:
+        return _show(args, args.show)
+    try:
+        return _show(args, recalled.show)
+    except ShowFileError as fault:
+        _say(f"{fault}; going on without it, or name another one with --show")
+        return _show(args, None)
+
+
+def _show(args: argparse.Namespace, path: str | None) -> Show:
+    show = default_show() if path is None else load_show(path)
     values = {"device.name": args.device, "device.rate_hz": args.rate, "screen.theme": args.theme}
     return with_osc_in(with_targets(with_command_line(show, values), args.osc), args.osc_in)
 

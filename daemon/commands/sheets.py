@@ -157,8 +157,8 @@ def _edit(args: argparse.Namespace, store: Store) -> Sequence[str]:
 def _copy(args: argparse.Namespace, store: Store) -> Sequence[str]:
     sheet = _load(store, args.sheet)
     copies = [replace(sheet, mix=mix) for mix in dict.fromkeys(args.to)]
-    for copy in copies:  # all of them or none
-        store.check(copy)
+    store.check_all(copies)  # all of them or none
+    for copy in copies:
         if sheet_name(copy) == sheet_name(sheet):
             raise UsageError(f"--to {copy.mix!r}: that is the mix it comes from")
     what = f"copied from {sheet.title}, version {sheet.version}"
@@ -191,10 +191,10 @@ def _export(args: argparse.Namespace, store: Store) -> Sequence[str]:
 def _import(args: argparse.Namespace, store: Store) -> Sequence[str]:
     told = {key: getattr(args, key) for key in NAMES}
     sheets = []
-    for file in map(Path, args.files):  # all of them or none
+    for file in map(Path, args.files):
         sheet = with_values(sheet_from_text(read_text(file), file), told)
-        store.check(sheet)
         sheets.append((file, sheet))
+    store.check_all([sheet for _, sheet in sheets])  # all of them or none
     return [
         _kept(store, store.save(sheet, f"imported from {printable(file.name)}", _now()))
         for file, sheet in sheets

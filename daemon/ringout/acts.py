@@ -78,6 +78,7 @@ class RingHeard:
     growth_db_per_s: float | None
     margin_db: float | None
     floor_db: tuple[float, ...] | None = None  # the mix' noise floor per band just before
+    at: str = ""  # ISO 8601 date and time by the clock; "" where nobody can know it
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +87,13 @@ class RingGone:
 
     time_s: float
     ring_id: int
+
+
+@dataclass(frozen=True, slots=True)
+class Interrupted:
+    """Nobody listened for a while: rings of before are over, what was pulled is not known."""
+
+    time_s: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,4 +111,4 @@ class Kept:
 
 
 PersonAct = Made | Corrected | Skip | Undo | Raised | GainEntered | GoOn | Finish
-Entry = PersonAct | RingHeard | RingGone | TimeUp | Kept
+Entry = PersonAct | RingHeard | RingGone | Interrupted | TimeUp | Kept

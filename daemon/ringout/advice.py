@@ -10,8 +10,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from prehowl.daemon.ringout.cost import DESK_RATE_HZ
-from prehowl.daemon.ringout.state import Plan, Pull
+from prehowl.daemon.ringout.state import DESK_RATE_HZ, Plan, Pull
 from prehowl.detectors.bands import NOMINAL_HZ, exact_centres_hz
 from prehowl.detectors.graphic_eq import HIGHEST_CENTRE, EqKind, graphic_response_db
 

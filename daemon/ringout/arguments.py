@@ -33,7 +33,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--verify", metavar="SHEET", help="check a kept sheet in place of a new one"
     )
     parser.add_argument("--journal", metavar="FILE", help="where each step is kept; default: data")
-    parser.add_argument("--folder", metavar="DIR", help="of the sheets; default: the data folder")
+    parser.add_argument(
+        "--folder", metavar="DIR", help="of the sheets; default: the show file's, the data's"
+    )
     parser.add_argument("--headless", action="store_true", help="no screen: lines on stderr")
     parser.add_argument("--format", choices=("text", "json"), default="text", help="of the result")
     parser.add_argument("--theme", choices=THEMES, help="of the screen")
@@ -75,7 +77,7 @@ def _add_source(parser: argparse.ArgumentParser) -> None:
 
 
 def _add_rules(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--eq", choices=[str(kind) for kind in EqKind], default="constant-q")
+    parser.add_argument("--eq", choices=[str(kind) for kind in EqKind], help="default constant-q")
     parser.add_argument("--step", type=real_number, metavar="DB", help="of the faders; default 0.5")
     parser.add_argument("--cap", type=real_number, metavar="DB", help="no fader lower; default 6.5")
     parser.add_argument("--pull", type=real_number, metavar="DB", help="at a new ring; default 3")
@@ -86,7 +88,9 @@ def _add_rules(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--send-back", type=real_number, metavar="DB", help="at the end; 6, dry 3, very live 10"
     )
-    parser.add_argument("--from-sheet", metavar="SHEET", help="begin with its faders")
+    parser.add_argument(
+        "--from-sheet", metavar="SHEET", help="begin with its faders, steps and cap"
+    )
 
 
 def refuse_contradictions(args: argparse.Namespace) -> None:

@@ -5,13 +5,21 @@ journalled first, then folded into the state, then shown. Acts come from any thr
 the loop's, so that a state never changes under a reader.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from queue import Empty, Full, Queue
 from typing import Protocol
 
 from prehowl.daemon.events import RingEvent
-from prehowl.daemon.ringout.acts import Entry, Finish, PersonAct, RingGone, RingHeard, TimeUp
+from prehowl.daemon.ringout.acts import (
+    Entry,
+    Finish,
+    Interrupted,
+    PersonAct,
+    RingGone,
+    RingHeard,
+    TimeUp,
+)
 from prehowl.daemon.ringout.journal import EntryLog
 from prehowl.daemon.ringout.session import due_s, step
 from prehowl.daemon.ringout.state import Phase, State
@@ -33,7 +41,11 @@ class Watcher(Protocol):
 
 
 class Floor(Protocol):
-    """Who reads the mix' noise floor."""
+    """Who reads the mix' noise floor, and knows how often sound was missing for long."""
+
+    @property
+    def gaps(self) -> int:
+        """How many times so far."""
 
     def read_floor(self) -> tuple[float, ...] | None:
         """Return the floor per band, dBFS, or None if too little was heard."""
@@ -58,6 +70,11 @@ class Conductor:
         None: the gain won cannot be measured.
     finishes_at_end : bool
         A source that ends ends the ring-out, as with a recording; else it can be resumed.
+    is_stopping : callable, optional
+        Tells whether the loop is about to end.
+    moment : callable, optional
+        Returns date and time by the clock, ISO 8601, for the rings; "" where the sound is not of
+        now.
     """
 
     def __init__(
@@ -69,6 +86,8 @@ class Conductor:
         channel: int = 1,
         floor: Floor | None = None,
         finishes_at_end: bool = False,
+        is_stopping: Callable[[], bool] = lambda: False,
+        moment: Callable[[], str] = lambda: "",
     ) -> None:
         self.state = state
         self._log = log
@@ -76,9 +95,11 @@ class Conductor:
         self._channel = channel
         self._floor = floor
         self._finishes_at_end = finishes_at_end
+        self._is_stopping, self._moment = is_stopping, moment
         self._is_over = False
         self._waiting: Queue[PersonAct] = Queue(MOST_WAITING)
         self._alarmed: set[int] = set()
+        self._gaps = 0
         self._began_s = state.time_s  # a resumed ring-out goes on where its time stood
         self._next_id = 1 + max((ring.ring_id for ring in state.heard), default=0)
 
@@ -95,21 +116,29 @@ class Conductor:
         return True
 
     def start(self) -> None:
-        """Show the first state; rings of before an interruption are over."""
+        """Show the first state; rings of before an interruption are over.
+
+        A recording goes on exactly where it stood, with what the hand did then, and nobody is
+        there to answer: its rings are gone. Else nobody knows what was pulled meanwhile.
+        """
         for watcher in self._watchers:
             watcher.on_state(self.state, None)
-        for ring in self.state.heard:
-            self._take(RingGone(self.state.time_s, ring.ring_id))
+        if self._finishes_at_end:
+            for ring in self.state.heard:
+                self._take(RingGone(self.state.time_s, ring.ring_id))
+        else:
+            self._interrupt(self.state.time_s)
 
     def on_event(self, event: RingEvent) -> None:
         """Take what the engine says of the ring-out's channel."""
         if event.channel != self._channel:
             return
         now_s = self._began_s + event.time_s
+        self._mind_gaps(now_s)
         self._take_acts(now_s)
         ring_id = self._offset + event.id
         if event.state is RingState.CLEARED:
-            if ring_id in self._alarmed:
+            if ring_id in self._alarmed and not self._is_cut_short():
                 self._alarmed.discard(ring_id)
                 self._take(RingGone(now_s, ring_id))
         elif event.is_alarm:
@@ -120,6 +149,7 @@ class Conductor:
     def on_snapshot(self, snapshot: Snapshot) -> None:
         """Take what time brings: waits that are over, acts that have come in."""
         now_s = self._began_s + snapshot.time_s
+        self._mind_gaps(now_s)
         self._take_acts(now_s)
         due = due_s(self.state)
         if due is not None and now_s >= due:
@@ -136,6 +166,21 @@ class Conductor:
         for watcher in self._watchers:
             watcher.close()
 
+    def _mind_gaps(self, now_s: float) -> None:
+        """Take note that sound was missing: what ends in the silence was not heard to stop."""
+        gaps = 0 if self._floor is None else self._floor.gaps
+        if gaps > self._gaps:
+            self._gaps = gaps
+            self._interrupt(now_s)
+
+    def _interrupt(self, now_s: float) -> None:
+        if self.state.heard or self.state.ring is not None:
+            self._take(Interrupted(now_s))
+
+    def _is_cut_short(self) -> bool:
+        """Tell whether the loop's end clears the rings: nobody heard them stop."""
+        return not self._finishes_at_end and self._is_stopping()
+
     @property
     def _offset(self) -> int:
         return self._next_id - 1
@@ -150,6 +195,7 @@ class Conductor:
             growth_db_per_s=_rounded(event.growth_db_per_s, 1),
             margin_db=_rounded(event.margin_db, 2),
             floor_db=floor,
+            at=self._moment(),
         )
 
     def _take_acts(self, now_s: float) -> None:
@@ -166,7 +212,7 @@ class Conductor:
     def _take(self, entry: Entry) -> None:
         self._log.append(entry)
         self.state = step(self.state, entry)
-        if self._floor is not None and isinstance(entry, RingGone):
+        if self._floor is not None and isinstance(entry, RingGone | Interrupted):
             self._floor.forget()  # what was heard before was the ring
         for watcher in self._watchers:
             watcher.on_state(self.state, entry)

@@ -4,13 +4,10 @@ from functools import lru_cache
 
 import numpy as np
 
-from prehowl.daemon.ringout.state import Plan, Tap
+from prehowl.daemon.ringout.state import DESK_RATE_HZ, Plan, Tap
 from prehowl.detectors.bands import exact_centres_hz
 from prehowl.detectors.graphic_eq import EqKind, graphic_response_db, graphic_sections
 from prehowl.detectors.programme_loss import programme_loss
-
-DESK_RATE_HZ = 48000
-"""At which the desk's equaliser is taken to run; below 10 kHz another rate changes hundredths."""
 
 
 @lru_cache(maxsize=256)

@@ -82,5 +82,6 @@ def _noted(
         gain_db=ring.gain_db,
         attenuation_db=ring.attenuation_db,
         tries=ring.tries,
+        at=ring.at,
     )
     return (*state.found, entry)

@@ -11,6 +11,10 @@ SANEST_PEAK = 10.0
 LEAVE_OUT_S = 0.8
 """The newest span that does not count: what an alarm tells of has begun in it."""
 
+GAP_S = 0.5
+"""Silence of this length may end a ring that sounds on; a shorter gap does not reach through the
+settling time."""
+
 
 class FloorTap(Around):
     """A `Source` around another one.
@@ -26,13 +30,20 @@ class FloorTap(Around):
         super().__init__(source)
         self._column = column
         self._floor = NoiseFloor(source.rate_hz)
+        self._gaps = 0
 
     def read(self) -> Block | None:
         """Return the inner source's next block."""
         block = self._source.read()
+        self._gaps += block is not None and block.lost >= GAP_S * self.rate_hz
         if block is not None and len(block.samples):
             self._listen(block.samples[:, self._column])
         return block
+
+    @property
+    def gaps(self) -> int:
+        """How many times so much sound was missing that a ring may have come to its end in it."""
+        return self._gaps
 
     def read_floor(self, leave_out_s: float = LEAVE_OUT_S) -> tuple[float, ...] | None:
         """Return the floor per band, dBFS, of the last two seconds; None: too little heard."""

@@ -41,6 +41,7 @@ def instructed(state: State, ring: RingHeard) -> State:
         tries=earlier.tries + 1 if unmoved and earlier is not None else 1,
         gain_db=gain_db,
         attenuation_db=attenuation_db(state.cuts_db, ring.frequency_hz, state.plan.eq_kind),
+        at=ring.at,
     )
     rang_before = any(found.band_hz == held.band_hz and found.pulls for found in state.found)
     remark = Remark.UNMOVED if unmoved else Remark.AGAIN if rang_before else Remark.FIRST

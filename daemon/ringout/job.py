@@ -12,7 +12,6 @@ from typing import Any
 
 from prehowl.daemon.desk.desk import Desk
 from prehowl.daemon.desk.ringout_answers import RingoutAnswers
-from prehowl.daemon.errors import UsageError
 from prehowl.daemon.log import Log
 from prehowl.daemon.loop import Pace, StopFlag, run_loop
 from prehowl.daemon.osc_in.opened import OscInput
@@ -23,7 +22,7 @@ from prehowl.daemon.ringout.hand import AutoHand
 from prehowl.daemon.ringout.journal import EntryLog
 from prehowl.daemon.ringout.keep import has_names, sheet_of
 from prehowl.daemon.ringout.lines import Lines
-from prehowl.daemon.ringout.origins import Opened, Origin
+from prehowl.daemon.ringout.origins import Opened, Origin, engine_of
 from prehowl.daemon.ringout.state import Phase, State
 from prehowl.daemon.ringout.truth_told import TruthKeeper, truth_record
 from prehowl.daemon.ringout.virtual_source import VirtualDesk
@@ -77,7 +76,7 @@ class Ending:
         if not has_names(state.plan):
             self._say("no sheet is kept: name --mix, --monitor and --mic for one")
             return
-        at = datetime.now().astimezone().isoformat(timespec="seconds")
+        at = _now()
         kept = self._job.store.save(sheet_of(state, at), "rung out", at)
         self._say(f"sheet kept: {kept.title}, version {kept.version}, in {self._job.store.folder}")
 
@@ -95,7 +94,13 @@ def run_job(job: Job, stop: StopFlag) -> tuple[State, dict[str, Any] | None]:
     tap = FloorTap(job.opened.source, 0)
     number = job.origin.channel if job.opened.virtual is None else 1
     conductor = Conductor(
-        job.state, job.log, channel=number, floor=tap, finishes_at_end=job.ends_itself
+        job.state,
+        job.log,
+        channel=number,
+        floor=tap,
+        finishes_at_end=job.ends_itself,
+        is_stopping=stop.is_set,
+        moment=_unknown if job.ends_itself else _now,
     )
     name = job.show.names(number)[number - 1]
     osc = OscSink(job.show.osc, version=version("prehowl"), channels=(number,))
@@ -165,15 +170,16 @@ def _screen(job: Job, conductor: Conductor, stop: StopFlag) -> RingoutScreen:
 
 
 def _engine(job: Job, number: int) -> Engine:
-    setup = replace(
-        job.show.setups(number)[number - 1],
-        is_reference=False,
-        fader_step_db=job.state.plan.step_db,
-    )
-    try:
-        return Engine(job.opened.source.rate_hz, [setup])
-    except ValueError as fault:
-        raise UsageError(f"{job.opened.title}: {fault}") from None
+    setup = job.show.setups(number)[number - 1]
+    return engine_of(job.opened, replace(setup, fader_step_db=job.state.plan.step_db))
+
+
+def _now() -> str:
+    return datetime.now().astimezone().isoformat(timespec="seconds")
+
+
+def _unknown() -> str:
+    return ""
 
 
 def _say(text: str) -> None:

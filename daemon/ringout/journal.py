@@ -10,7 +10,7 @@ import fcntl
 import json
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -57,6 +57,8 @@ class Recalled:
     origin: Mapping[str, Any]  # where the sound comes from, as the command wrote it
     entries: tuple[Entry, ...]
     good_bytes: int  # length up to the last whole line
+    folder: str = ""  # where the sheet is to be kept; "" in journals that did not tell yet
+    show: str = ""  # the show file; "": none
 
     @property
     def is_finished(self) -> bool:
@@ -72,8 +74,20 @@ class Journal:
         self._file: int | None = file
 
     @classmethod
-    def begin(cls, path: Path, plan: Plan, origin: Mapping[str, Any]) -> "Journal":
-        """Make a new journal; raise OutputError if it cannot be, or is there already."""
+    def begin(
+        cls,
+        path: Path,
+        plan: Plan,
+        origin: Mapping[str, Any],
+        *,
+        folder: str = "",
+        show: str = "",
+    ) -> "Journal":
+        """Make a new journal; raise OutputError if it cannot be, or is there already.
+
+        Its head holds all that a ring-out needs to be resumed without being told again; the
+        arguments are as in `Recalled`.
+        """
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
             file = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND, 0o644)
@@ -81,7 +95,7 @@ class Journal:
             raise OutputError(f"{path}: cannot begin the journal: {fault.strerror}") from fault
         journal = cls(path, _locked(file, path))
         head = {"type": "ringout", "version": VERSION, "plan": record_of_plan(plan)}
-        journal._write({**head, "origin": dict(origin)})
+        journal._write({**head, "origin": dict(origin), "folder": folder, "show": show})
         _sync_folder(path.parent)
         return journal
 
@@ -140,7 +154,7 @@ def recall(path: Path) -> Recalled:
     whole = lines[:-1]  # what follows the last line's end is half written, or nothing
     if not whole:
         raise JournalError(f"{path}: nothing was journalled yet; begin the ring-out anew")
-    plan, origin = _head(path, whole[0])
+    head = _head(path, whole[0])
     entries = []
     for number, line in enumerate(whole[1:], start=2):
         try:
@@ -150,10 +164,11 @@ def recall(path: Path) -> Recalled:
                 f"{path}, line {number}: damaged ({fault}); a copy of the file cut before that "
                 "line can be resumed"
             ) from None
-    return Recalled(plan, origin, tuple(entries), sum(len(line) + 1 for line in whole))
+    good_bytes = sum(len(line) + 1 for line in whole)
+    return replace(head, entries=tuple(entries), good_bytes=good_bytes)
 
 
-def _head(path: Path, line: bytes) -> tuple[Plan, Mapping[str, Any]]:
+def _head(path: Path, line: bytes) -> Recalled:
     try:
         head = _object(line)
         if head.get("type") != "ringout":
@@ -162,7 +177,9 @@ def _head(path: Path, line: bytes) -> tuple[Plan, Mapping[str, Any]]:
             raise ValueError(
                 f"version {head.get('version')!r}, this program knows {VERSION}; update prehowl"
             )
-        return plan_of_record(_dict(head.get("plan"))), _dict(head.get("origin"))
+        plan, origin = plan_of_record(_dict(head.get("plan"))), _dict(head.get("origin"))
+        folder, show = (_text(head.get(key, "")) for key in ("folder", "show"))
+        return Recalled(plan, origin, (), 0, folder, show)
     except (ValueError, TypeError) as fault:
         raise JournalError(f"{path}: not a journal of a ring-out: {fault}") from None
 
@@ -174,6 +191,12 @@ def _object(line: bytes) -> dict[str, Any]:
 def _dict(value: Any) -> dict[str, Any]:
     if not isinstance(value, dict):
         raise ValueError("no JSON object")
+    return value
+
+
+def _text(value: Any) -> str:
+    if not isinstance(value, str):
+        raise ValueError(f"{value!r} is no text")
     return value
 
 

@@ -4,7 +4,6 @@ from datetime import datetime
 from pathlib import Path
 
 from prehowl.daemon.data_folder import data_folder
-from prehowl.daemon.ringout.cost import DESK_RATE_HZ
 from prehowl.daemon.ringout.journal import JournalError, recall
 from prehowl.daemon.ringout.state import Plan, State
 from prehowl.daemon.sheets.sheet import FoundRing, Sheet
@@ -22,7 +21,7 @@ def sheet_of(state: State, at: str) -> Sheet:
     """
     plan, won = state.plan, state.gain_won
     rings = [
-        FoundRing(round(found.frequency_hz, 1), pull.band_hz, pull.by_db, at)
+        FoundRing(round(found.frequency_hz, 1), pull.band_hz, pull.by_db, found.at)
         for found in state.found
         for pull in found.pulls
         if pull.by_db > 0
@@ -35,7 +34,7 @@ def sheet_of(state: State, at: str) -> Sheet:
         made_at=at,
         temperature_c=plan.temperature_c,
         eq=str(plan.eq_kind),
-        rate_hz=DESK_RATE_HZ,
+        rate_hz=plan.desk_rate_hz,
         fader_step_db=plan.step_db,
         fader_cap_db=plan.cap_db,
         gain_won_db=None if won is None else round(won.db, 1),

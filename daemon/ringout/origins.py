@@ -4,13 +4,14 @@ Owns the record that stands in a journal's head, so that a ring-out that is resu
 same source again without being told.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from prehowl.daemon.errors import UsageError
 from prehowl.daemon.ringout.practice import MICROPHONES, ROOMS, WEDGES, Choice, set_up
 from prehowl.daemon.ringout.virtual_source import VirtualSource
 from prehowl.daemon.sources.base import Source
+from prehowl.detectors.engine import ChannelSetup, Engine
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +74,20 @@ def open_origin(origin: Origin, from_s: float = 0.0) -> Opened:
 
     device = DeviceSource(origin.device, channels=(origin.channel,), rate_hz=origin.rate_hz)
     return Opened(device, device.device_name)
+
+
+def engine_of(opened: Opened, setup: ChannelSetup) -> Engine:
+    """Return the engine for the channel of a ring-out; it alarms whatever a show file calls it.
+
+    Raises
+    ------
+    UsageError
+        If the source's rate is none that the engine takes.
+    """
+    try:
+        return Engine(opened.source.rate_hz, [replace(setup, is_reference=False)])
+    except ValueError as fault:
+        raise UsageError(f"{opened.title}: {fault}") from None
 
 
 def _virtual(origin: Origin) -> Opened:

@@ -17,6 +17,7 @@ from prehowl.daemon.ringout.state import Plan
 ENTRIES: dict[str, type[Any]] = {
     "ring-heard": acts.RingHeard,
     "ring-gone": acts.RingGone,
+    "interrupted": acts.Interrupted,
     "time-up": acts.TimeUp,
     "made": acts.Made,
     "corrected": acts.Corrected,

@@ -56,7 +56,7 @@ def due_s(state: State) -> float | None:
     """Return when a `TimeUp` is due if nothing else happens before; None: nothing is waited for."""
     if state.ring is None:
         return None
-    if state.phase is Phase.PULL and not state.ring.is_sounding:
+    if state.phase is Phase.PULL and state.ring.has_cleared:
         return state.waiting_since_s + state.plan.settle_s
     if state.phase is Phase.CHECKING:
         return state.waiting_since_s + state.plan.respond_s
@@ -76,6 +76,7 @@ def _ring_heard(state: State, ring: acts.RingHeard) -> State:
         held = replace(
             state.ring,
             is_sounding=True,
+            is_lost=False,
             level_dbfs=ring.level_dbfs,
             growth_db_per_s=ring.growth_db_per_s,
         )
@@ -95,6 +96,16 @@ def _ring_gone(state: State, gone: acts.RingGone) -> State:
     return _next(with_cleared(state)) if state.phase is Phase.CHECKING else state
 
 
+def _interrupted(state: State, _entry: acts.Interrupted) -> State:
+    """Forget what sounded; an instruction stays, and only its person can say what became of it."""
+    state = replace(state, heard=(), skipped=frozenset())
+    held = state.ring
+    if held is None or state.phase is Phase.FINISHED:
+        return state
+    state = replace(state, ring=replace(held, is_sounding=False, is_lost=True))
+    return _next(state) if state.phase is Phase.CHECKING else state
+
+
 def _time_up(state: State, _entry: acts.TimeUp) -> State:
     due = due_s(state)
     if due is None or state.time_s < due - 1e-9:
@@ -107,15 +118,14 @@ def _time_up(state: State, _entry: acts.TimeUp) -> State:
 def _made(state: State, _entry: acts.Made) -> State:
     if state.phase is not Phase.PULL:
         return state
-    return _pulled(state, counted(state, state.pulls, has_cleared=_is_over(state)))
+    return _pulled(state, counted(state, state.pulls, has_cleared=_has_cleared(state)))
 
 
 def _corrected(state: State, entry: acts.Corrected) -> State:
     pulls = corrected_pulls(state, entry.faders)
     if state.phase is Phase.FINISHED:
         return state
-    cleared = _is_over(state)
-    after = counted(state, pulls, has_cleared=cleared, was_corrected=True)
+    after = counted(state, pulls, has_cleared=_has_cleared(state), was_corrected=True)
     return _pulled(state, after) if state.phase is Phase.PULL else after
 
 
@@ -130,6 +140,10 @@ def _is_over(state: State) -> bool:
     return state.ring is None or not state.ring.is_sounding
 
 
+def _has_cleared(state: State) -> bool:
+    return state.ring is None or state.ring.has_cleared
+
+
 def _skip(state: State, _entry: acts.Skip) -> State:
     held = state.ring
     if held is None or state.phase not in (Phase.PULL, Phase.CHECKING, Phase.ADVISED):
@@ -138,7 +152,7 @@ def _skip(state: State, _entry: acts.Skip) -> State:
         ring.ring_id for ring in state.heard if is_same_ring(ring.frequency_hz, held.frequency_hz)
     }
     if state.phase is Phase.PULL:
-        state = counted(state, (), has_cleared=not held.is_sounding)
+        state = counted(state, (), has_cleared=held.has_cleared)
     return _next(replace(state, skipped=state.skipped | left_alone))
 
 
@@ -221,6 +235,7 @@ def _with_gain(state: State, floor_db: tuple[float, ...] | None) -> State:
 _STEPS: dict[type[Any], Callable[[State, Any], State]] = {
     acts.RingHeard: _ring_heard,
     acts.RingGone: _ring_gone,
+    acts.Interrupted: _interrupted,
     acts.TimeUp: _time_up,
     acts.Made: _made,
     acts.Corrected: _corrected,

@@ -13,6 +13,8 @@ from prehowl.detectors.graphic_eq import EqKind
 
 BANDS = len(NOMINAL_HZ)
 FLAT: tuple[float, ...] = (0.0,) * BANDS
+DESK_RATE_HZ = 48000
+"""At which the desk's equaliser is taken to run; below 10 kHz another rate changes hundredths."""
 
 
 class Phase(StrEnum):
@@ -86,6 +88,7 @@ class Plan:
     send_back_db: float = 6.0  # how far to pull the send back at the end
     settle_s: float = 2.0  # a ring that has cleared must stay away so long
     respond_s: float = 1.5  # a ring must be gone so long after the person said "made"
+    desk_rate_hz: int = DESK_RATE_HZ  # as the sheet tells it; responses are taken at the usual one
     start_db: tuple[float, ...] = FLAT  # cuts that were there before, >= 0 per band
 
 
@@ -111,6 +114,13 @@ class HeldRing:
     tries: int = 1  # instructions given for it, this one included
     gain_db: float | None = None  # gain over the first ring's at which it began, if measured
     attenuation_db: float = 0.0  # what the faders took at its frequency when it began
+    is_lost: bool = False  # nobody heard it stop: the instruction waits for a person's answer
+    at: str = ""  # as `RingHeard.at`
+
+    @property
+    def has_cleared(self) -> bool:
+        """Tell whether it was heard to stop."""
+        return not self.is_sounding and not self.is_lost
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,6 +137,7 @@ class Found:
     gain_db: float | None = None  # gain over the first ring's at which it began, if measured
     attenuation_db: float = 0.0  # what the faders took at its frequency when it began
     tries: int = 1
+    at: str = ""  # as `RingHeard.at`
 
 
 @dataclass(frozen=True, slots=True)

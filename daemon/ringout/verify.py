@@ -1,7 +1,8 @@
 """Does a kept sheet still hold? One pass through its bands in a minute.
 
 Owns the check: with the sheet's faders in place and the send where it was pulled back from, what
-rings within the time, and in which of the known bands. Nothing is changed and no cut is told.
+rings within the time, and in which of the known bands. Nothing is changed and no cut is told. A
+band holds only if sound was there to try it: silence proves nothing.
 """
 
 import argparse
@@ -14,7 +15,7 @@ from prehowl.daemon.errors import FOUND_A_PROBLEM, OK, UsageError
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.loop import run_loop, stop_on_signals
 from prehowl.daemon.ringout.advice import nearest_fader
-from prehowl.daemon.ringout.origins import Origin, open_origin
+from prehowl.daemon.ringout.origins import Origin, engine_of, open_origin
 from prehowl.daemon.ringout.virtual_source import VirtualSource
 from prehowl.daemon.sheets.sheet import Sheet
 from prehowl.daemon.sheets.store import Store
@@ -24,7 +25,6 @@ from prehowl.daemon.sinks.ringout import cautions
 from prehowl.daemon.sinks.words import band_words, frequency_words
 from prehowl.daemon.sources.limited import LimitedSource
 from prehowl.detectors.bands import NOMINAL_HZ
-from prehowl.detectors.engine import Engine
 from prehowl.detectors.loop import speed_of_sound
 
 USUAL_S = 60.0
@@ -32,6 +32,20 @@ RISE_SHARE = 0.6
 """Share of the time in which the virtual send comes up."""
 IN_HAND_DB = 1.0
 """The virtual send stops so far below what the sheet says it has won."""
+QUIET_DBFS = -80.0
+"""A channel that stays below this while somebody speaks into the microphone is not connected, or it
+is another one. Ours."""
+HEARD_SHARE = 0.5
+"""A band whose turn was cut shorter than this was not tried."""
+
+
+WORDS = {
+    "rings": "RINGS AGAIN at",
+    "near": "near its limit at",
+    "holds": "holds",
+    "not_heard": "NOT HEARD",
+}
+"""What can become of a known band, and how it is said."""
 
 
 @dataclass(slots=True)
@@ -41,6 +55,18 @@ class Findings:
     known: tuple[int, ...]  # faders that the sheet pulls
     rang: dict[int, float] = field(default_factory=dict)  # fader -> Hz
     near: dict[int, float] = field(default_factory=dict)
+    loudest_dbfs: dict[int, float] = field(default_factory=dict)  # fader -> in its turn
+    turns: float = 0.0  # gone by, the last one in part
+
+    def turn_at(self, share: float) -> int:
+        """Return whose turn it is (index into `known`) after a share, 0..1, of the pass."""
+        return min(int(share * len(self.known)), len(self.known) - 1)
+
+    def listen(self, share: float, level_dbfs: float) -> None:
+        """Note how loud it is after a share, 0..1, of the pass."""
+        fader = self.known[self.turn_at(share)]
+        self.turns = max(self.turns, share * len(self.known))
+        self.loudest_dbfs[fader] = max(self.loudest_dbfs.get(fader, level_dbfs), level_dbfs)
 
     def take(self, event: RingEvent) -> None:
         """Note an event: an alarm, or a suspect that never became one."""
@@ -51,10 +77,20 @@ class Findings:
         elif event.state == "suspect" and fader not in self.rang:
             self.near.setdefault(fader, event.frequency_hz)
 
+    def found(self, fader: int) -> str:
+        """Return what became of a known fader: a key of `WORDS`."""
+        if fader in self.rang:
+            return "rings"
+        if fader in self.near:
+            return "near"
+        had_its_turn = self.turns >= self.known.index(fader) + HEARD_SHARE
+        is_loud = self.loudest_dbfs.get(fader, QUIET_DBFS - 1) >= QUIET_DBFS
+        return "holds" if had_its_turn and is_loud else "not_heard"
+
     @property
     def holds(self) -> bool:
-        """Tell whether nothing rang."""
-        return not self.rang
+        """Tell whether nothing rang, and sound was there in the turn of every known fader."""
+        return not self.rang and all(self.found(fader) != "not_heard" for fader in self.known)
 
 
 class Guide:
@@ -79,9 +115,10 @@ class Guide:
         self._findings.take(event)
 
     def on_snapshot(self, snapshot: Snapshot) -> None:
-        """Name the band whose turn it is."""
-        known = self._findings.known
-        at = min(int(snapshot.time_s / self._seconds * len(known)), len(known) - 1)
+        """Name the band whose turn it is, and note how loud it is."""
+        known, share = self._findings.known, snapshot.time_s / self._seconds
+        at = self._findings.turn_at(share)
+        self._findings.listen(share, float(snapshot.level_dbfs[0]))
         if at > self._at:
             self._at = at
             _say(f"{at + 1} of {len(known)}: {band_words(NOMINAL_HZ[known[at]])}: speak or whistle")
@@ -131,7 +168,7 @@ def verify(args: argparse.Namespace, show: Show, store: Store, origin: Origin) -
         sinks.append(Rise(opened.virtual, sheet.gain_won_db or 0.0, seconds))
     number = 1 if opened.virtual is not None else origin.channel
     source = LimitedSource(opened.source, seconds, is_live=origin.is_live)
-    engine = Engine(source.rate_hz, [show.setups(number)[number - 1]])
+    engine = engine_of(opened, show.setups(number)[number - 1])
     with stop_on_signals() as stop:
         run_loop(source, engine, sinks, names=("Mix",), channel_numbers=(number,), stop=stop)
     now_c = opened.temperature_c if args.temperature is None else args.temperature
@@ -169,7 +206,7 @@ def verify_record(sheet: Sheet, findings: Findings, now_c: float | None) -> dict
             {
                 "band_hz": NOMINAL_HZ[fader],
                 "cut_db": -sheet.faders_db[fader],
-                "found": _found(findings, fader),
+                "found": findings.found(fader),
                 "frequency_hz": findings.rang.get(fader, findings.near.get(fader)),
             }
             for fader in findings.known
@@ -181,27 +218,34 @@ def verify_record(sheet: Sheet, findings: Findings, now_c: float | None) -> dict
     }
 
 
-def _found(findings: Findings, fader: int) -> str:
-    if fader in findings.rang:
-        return "rings"
-    return "near" if fader in findings.near else "holds"
-
-
 def verify_lines(record: dict[str, Any]) -> list[str]:
     """Return a pass as lines for a person."""
     lines = [f"{record['sheet']}, version {record['version']}"]
-    words = {"rings": "RINGS AGAIN at", "near": "near its limit at", "holds": "holds"}
     for band in record["bands"]:
         where = "" if band["frequency_hz"] is None else f" {frequency_words(band['frequency_hz'])}"
         lines.append(
             f"{band_words(band['band_hz']):>9} -{band['cut_db']:g} dB  "
-            f"{words[band['found']]}{where}"
+            f"{WORDS[band['found']]}{where}"
         )
     lines += [f"{frequency_words(hertz):>9}  NEW: it rings, and no fader is down there"
               for hertz in record["new_hz"]]  # fmt: skip
     if record["shift_percent"]:
         lines.append(f"the air has moved ring frequencies by {record['shift_percent']:+.2f} %")
-    lines.append("all holds" if record["holds"] else "not all holds: ring out these bands again")
+    return lines + _verdict(record)
+
+
+def _verdict(record: dict[str, Any]) -> list[str]:
+    if record["holds"]:
+        return ["all holds"]
+    found = {band["found"] for band in record["bands"]}
+    lines = []
+    if "rings" in found or record["new_hz"]:
+        lines.append("not all holds: ring out these bands again")
+    if "not_heard" in found:
+        lines.append(
+            "not all was heard: is it the right channel, is the send up, did the pass run to its "
+            "end?"
+        )
     return lines
 
 

@@ -132,11 +132,24 @@ class Store:
         name = sheet_name(sheet)
         before = self._newest_readable(name, self._files().get(name, {}))
         if before is not None and _plain(before.title) != _plain(sheet.title):
-            raise SheetError(
-                f"sheet {sheet.title!r}: would have the same file name ({name}) as "
-                f"{before.title!r}. Call one otherwise; nothing was written"
-            )
+            raise SheetError(_clash(sheet.title, before.title, name))
         return name
+
+    def check_all(self, sheets: Sequence[Sheet]) -> None:
+        """Ask before the first of several is saved: all of them can be kept, or none is.
+
+        Two versions of one sheet may be among them, as in the files of another folder.
+
+        Raises
+        ------
+        SheetError
+            If `save` would refuse one of them, alone or after those before it.
+        """
+        titles: dict[str, str] = {}
+        for sheet in sheets:
+            title = titles.setdefault(self.check(sheet), sheet.title)
+            if _plain(title) != _plain(sheet.title):
+                raise SheetError(_clash(sheet.title, title, sheet_name(sheet)))
 
     def find(self, words: str) -> tuple[str, int | None]:
         """Return name and version that a person means: `wedge-12--vocal--mix-1`, `vocal mix 1@2`.
@@ -234,6 +247,13 @@ def read_text(path: Path) -> str:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as fault:
         raise SheetError(f"sheet {path}: not UTF-8 text (byte {fault.start})") from None
+
+
+def _clash(title: str, other: str, name: str) -> str:
+    return (
+        f"sheet {title!r}: would have the same file name ({name}) as {other!r}. Call one "
+        "otherwise; nothing was written"
+    )
 
 
 def _plain(title: str) -> str:

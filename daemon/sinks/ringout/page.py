@@ -7,7 +7,7 @@ screen that says 'more gain' and hears nothing would lead straight into a howl.
 from dataclasses import dataclass
 from enum import StrEnum
 
-from prehowl.daemon.ringout.state import Phase, Pull, State
+from prehowl.daemon.ringout.state import HeldRing, Phase, Pull, State
 from prehowl.daemon.sinks.dashboard.wording import clean
 from prehowl.daemon.sinks.ringout.model import View
 from prehowl.daemon.sinks.ringout.wording import (
@@ -107,8 +107,7 @@ def _figures(pulls: tuple[Pull, ...]) -> tuple[tuple[str, ...], ...]:
 def _pull(view: View, state: State) -> Page:
     draft = view.draft
     remark = REMARKS[state.remark] if state.remark is not None else ""
-    is_over = state.ring is not None and not state.ring.is_sounding
-    stopped = "It has stopped: counts as pulled in a moment; X if you did not." if is_over else ""
+    call, stopped = _became(state.ring)
     if draft.is_changed:
         told = f"Changed by you: {pulls_words(draft.faders)}. RETURN counts it."
         sentences = (told, f"It was to be: {pulls_words(state.pulls)}.", stopped)
@@ -117,11 +116,20 @@ def _pull(view: View, state: State) -> Page:
     return Page(
         Tone.ACT,
         "CHANGED TO" if draft.is_changed else "PULL TO",
-        "GONE" if is_over else "RINGS",
+        call,
         sentences,
         faders=_figures(draft.faders),
         chosen=draft.chosen if len(draft.faders) > 1 else None,
     )
+
+
+def _became(ring: HeldRing | None) -> tuple[str, str]:
+    """Return in one word what became of the ring, and what follows from it."""
+    if ring is not None and ring.is_lost:
+        return "ANSWER", "Nobody heard it stop. RETURN if this is pulled; X if it is not."
+    if ring is not None and ring.has_cleared:
+        return "GONE", "It has stopped: counts as pulled in a moment; X if you did not."
+    return "RINGS", ""
 
 
 def _checking(_view: View, state: State) -> Page:

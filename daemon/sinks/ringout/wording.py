@@ -71,7 +71,9 @@ def ring_words(state: State) -> str:
 def task_words(state: State) -> str:
     """Return what to do now in one short sentence, whatever the phase."""
     if state.phase is Phase.PULL:
-        return pull_sentence(state.pulls)
+        is_lost = state.ring is not None and state.ring.is_lost
+        asked = " Nobody heard it stop: say whether this is pulled." if is_lost else ""
+        return pull_sentence(state.pulls) + asked
     if state.phase is Phase.CHECKING:
         return "Wait: is it gone? Leave the gain where it is."
     if state.phase is Phase.ADVISED:

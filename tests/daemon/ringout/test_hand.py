@@ -74,9 +74,16 @@ def event(hertz: float, state: RingState) -> RingEvent:
     return RingEvent(1, 1, "Mix", state, 1.0, 1.0, hertz, 1000, -20.0)
 
 
+def heard_through(findings: Findings, to_share: float, level_dbfs: float = -40.0) -> Findings:
+    """Let a pass go by, of which somebody is heard."""
+    for hundredth in range(round(100 * to_share) + 1):
+        findings.listen(hundredth / 100, level_dbfs)
+    return findings
+
+
 def test_verifying_sorts_known_new_and_near() -> None:
     """Oracle: hand-worked: 1 kHz is known and rings, 2.5 kHz known and only suspect, 400 Hz new."""
-    findings = Findings((14, 17, 21))
+    findings = heard_through(Findings((14, 17, 21)), 1.0)
     findings.take(event(1010.0, RingState.SUSPECT))
     findings.take(event(1010.0, RingState.RINGING))
     findings.take(event(1010.0, RingState.CLEARED))
@@ -92,6 +99,45 @@ def test_verifying_sorts_known_new_and_near() -> None:
     assert "1 kHz -3 dB  RINGS AGAIN at 1010 Hz" in text
     assert "402 Hz  NEW" in text
     assert "+1.69 %" in text
+
+
+SHEET = Sheet("Wedge", "Vocal", "Mix 1").with_faders({14: -2.0, 17: -3.0, 21: -4.0})
+
+
+@pytest.mark.parametrize(
+    ("to_share", "level_dbfs", "found"),
+    [
+        (1.0, -40.0, ["holds", "holds", "holds"]),
+        (1.0, -79.0, ["holds", "holds", "holds"]),
+        (1.0, -81.0, ["not_heard", "not_heard", "not_heard"]),
+        (0.0, -40.0, ["not_heard", "not_heard", "not_heard"]),
+        (0.4, -40.0, ["holds", "not_heard", "not_heard"]),  # a fifth of the second turn
+        (0.6, -40.0, ["holds", "holds", "not_heard"]),
+        (0.95, -40.0, ["holds", "holds", "holds"]),
+    ],
+)
+def test_a_band_that_was_not_tried_does_not_hold(
+    to_share: float, level_dbfs: float, found: list[str]
+) -> None:
+    """Oracle: definition: silence, a wrong channel, a pass cut short prove nothing."""
+    findings = heard_through(Findings((14, 17, 21)), to_share, level_dbfs)
+    record = verify_record(SHEET, findings, None)
+    assert [band["found"] for band in record["bands"]] == found
+    assert record["holds"] is ("not_heard" not in found)
+    said = verify_lines(record)
+    assert ("all holds" in said) is record["holds"]
+    assert sum("NOT HEARD" in line for line in said) == found.count("not_heard")
+    assert any("right channel" in line for line in said) is not record["holds"]
+
+
+def test_silence_in_one_turn_is_not_made_good_by_the_others() -> None:
+    """Oracle: definition: each band needs sound in its own turn."""
+    findings = Findings((14, 17, 21))
+    for hundredth in range(101):
+        findings.listen(hundredth / 100, -90.0 if 34 <= hundredth <= 66 else -40.0)
+    assert [findings.found(fader) for fader in findings.known] == ["holds", "not_heard", "holds"]
+    findings.take(event(1010.0, RingState.RINGING))
+    assert verify_lines(verify_record(SHEET, findings, None))[-1].startswith("not all holds")
 
 
 def test_a_warmer_stage_moves_rings_up() -> None:

@@ -12,6 +12,7 @@ from prehowl.daemon.events import RingEvent
 from prehowl.daemon.ringout import acts
 from prehowl.daemon.ringout.conductor import Conductor
 from prehowl.daemon.ringout.journal import Journal, JournalError, recall
+from prehowl.daemon.ringout.keep import sheet_of
 from prehowl.daemon.ringout.origins import Origin
 from prehowl.daemon.ringout.records import entry_of_record, record_of_entry
 from prehowl.daemon.ringout.session import begin, fold
@@ -32,8 +33,9 @@ STORY: tuple[acts.Entry, ...] = (
     acts.RingGone(9.5, 3),
     acts.TimeUp(11.5),
     acts.Undo(12.0),
+    acts.Interrupted(12.5),
     acts.GainEntered(13.0, 6.0),
-    acts.RingHeard(14.0, 4, 400.0, -30.0, 12.0, None),
+    acts.RingHeard(14.0, 4, 400.0, -30.0, 12.0, None, at="2026-07-04T14:30:00+02:00"),
     acts.Skip(15.0),
     acts.GoOn(16.0),
     acts.Finish(17.0, FLOOR),
@@ -166,17 +168,23 @@ def test_a_resumed_ring_out_goes_on_where_it_stood(tmp_path: Path) -> None:
     assert len(whole.state.found) == 3
 
 
-def test_rings_of_before_an_interruption_are_over(tmp_path: Path) -> None:
-    """Oracle: the engine starts anew; a ring that sounded at the crash is not waited for."""
-    journal = Journal.begin(tmp_path / "j", PLAN, {})
-    state = fold(PLAN, STORY[:2])
-    conductor = Conductor(state, journal)
-    conductor.start()
-    assert conductor.state.heard == ()
-    assert conductor.state.ring is not None
-    assert not conductor.state.ring.is_sounding
-    assert conductor.state.pulls == state.pulls
+def test_a_ring_is_dated_when_it_is_heard_not_when_the_sheet_is_kept(tmp_path: Path) -> None:
+    """Oracle: two clocks: rings at half past two, the sheet kept an hour later. A journal that was
+    written before rings had dates gives none.
+    """
+    heard_at, kept_at = "2026-07-04T14:30:00+02:00", "2026-07-04T15:30:00+02:00"
+    path = tmp_path / "j.jsonl"
+    journal = Journal.begin(path, PLAN, {})
+    conductor = Conductor(begin(PLAN), journal, moment=lambda: heard_at)
+    play(conductor)
     journal.close()
+    sheet = sheet_of(fold(PLAN, recall(path).entries), kept_at)
+    assert sheet.made_at == kept_at
+    assert {ring.at for ring in sheet.rings} == {heard_at}
+    path.write_text(path.read_text().replace(f', "at": "{heard_at}"', ""))
+    old = sheet_of(fold(PLAN, recall(path).entries), kept_at)
+    assert len(old.rings) == len(sheet.rings)
+    assert {ring.at for ring in old.rings} == {""}
 
 
 @pytest.mark.parametrize(

@@ -10,6 +10,7 @@ from scipy.signal import sosfilt
 
 from prehowl.daemon.cli import main
 from prehowl.daemon.ringout.journal import recall
+from prehowl.daemon.sheets.sheet import Sheet
 from prehowl.daemon.sheets.store import Store
 from prehowl.daemon.stage.closed_loop import PathChange, simulate_loops
 from prehowl.daemon.stage.truth import dominant_mode, stability_limit_db
@@ -144,8 +145,6 @@ def test_a_sheet_is_verified_on_its_own_stage(
     """
     from dataclasses import replace
 
-    from prehowl.daemon.sheets.sheet import Sheet
-
     store = Store(tmp_path / "data" / "prehowl" / "sheets")
     sheet = Sheet("Wedge 12", "Vocal mic", "Mix 1", temperature_c=10.0, gain_won_db=12.0)
     store.save(sheet.with_faders({17: -3.0, 22: -3.0}), "made", "2026-01-01T00:00:00+00:00")
@@ -162,6 +161,49 @@ def test_a_sheet_is_verified_on_its_own_stage(
     assert code == 0
     assert "all holds" in out
     assert "1 of 2: 1 kHz" in err
+
+
+def a_kept_sheet(tmp_path: Path, **values: float | str) -> Store:
+    """Keep a sheet with cuts at 63 Hz, 1 kHz and 2.5 kHz."""
+    store = Store(tmp_path / "data" / "prehowl" / "sheets")
+    sheet = Sheet("Wedge 12", "Vocal mic", "Mix 1", **values)  # type: ignore[arg-type]
+    moved = sheet.with_faders({5: -2.0, 17: -3.0, 21: -4.0})
+    store.save(moved, "made", "2026-01-01T00:00:00+00:00")
+    return store
+
+
+def test_silence_proves_nothing(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Oracle: definition: nothing was heard, so nothing is known to hold, and the check fails."""
+    a_kept_sheet(tmp_path)
+    wav = tmp_path / "silence.wav"
+    soundfile.write(wav, np.zeros(3 * RATE_HZ, np.float32), RATE_HZ, subtype="FLOAT")
+    for seconds in ("3", "60"):
+        words = ("--verify", "Wedge 12", "--recording", str(wav), "--seconds", seconds)
+        code, out, _ = run(capsys, *words)
+        assert code == 1
+        assert out.count("NOT HEARD") == 3
+        assert "holds" not in out
+
+
+@pytest.mark.parametrize("kind", ["mic", "reference"])
+def test_a_ring_is_found_whatever_the_show_file_calls_the_channel(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], kind: str
+) -> None:
+    """Oracle: closed form: a tone that rises by 30 dB/s out of noise is what a loop over its limit
+    does; 1 kHz is on the sheet, and the channel that was named is the one that is tried.
+    """
+    a_kept_sheet(tmp_path)
+    time_s = np.arange(4 * RATE_HZ) / RATE_HZ
+    tone = 10 ** ((np.minimum(30.0 * time_s, 90.0) - 90.0) / 20) * np.sin(2000 * np.pi * time_s)
+    noise = 1e-3 * np.random.default_rng(1).standard_normal(time_s.size)
+    wav, show = tmp_path / "rise.wav", tmp_path / "show.toml"
+    soundfile.write(wav, (0.9 * tone + noise).astype(np.float32), RATE_HZ, subtype="FLOAT")
+    show.write_text(f'[[channels]]\nnumber = 1\nname = "Mix 1"\nkind = "{kind}"\n')
+    words = ("--verify", "Wedge 12", "--recording", str(wav), "--seconds", "4")
+    code, out, _ = run(capsys, *words, "--show", str(show), "--format", "json")
+    found = {band["band_hz"]: band["found"] for band in json.loads(out)["bands"]}
+    assert code == 1
+    assert found == {63: "holds", 1000: "rings", 2500: "holds"}
 
 
 @pytest.mark.parametrize(

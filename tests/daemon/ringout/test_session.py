@@ -227,6 +227,7 @@ IDS = st.integers(1, 6)
 ENTRIES = st.one_of(
     st.builds(heard, TIMES, IDS, HERTZ),
     st.builds(acts.RingGone, TIMES, IDS),
+    st.builds(acts.Interrupted, TIMES),
     st.builds(acts.TimeUp, TIMES),
     st.builds(acts.Made, TIMES),
     st.builds(acts.Skip, TIMES),

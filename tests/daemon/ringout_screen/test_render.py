@@ -7,6 +7,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
+from prehowl.daemon.ringout.acts import Interrupted
+from prehowl.daemon.ringout.session import step
 from prehowl.daemon.ringout.state import Help, Phase, Reason, Remark
 from prehowl.daemon.sinks.base import Health
 from prehowl.daemon.sinks.dashboard.glyphs import ASCII, UNICODE
@@ -106,6 +108,21 @@ def test_the_ring_stays_when_the_sound_has_stopped():
     assert (page.head, page.right) == ("PULL TO", "GONE")
     assert page.faders == (("2.5 kHz", "-5 dB"),)
     assert "counts as pulled in a moment" in " ".join(page.sentences)
+
+
+def test_after_an_interruption_the_screen_asks_for_an_answer():
+    """Nothing is promised to count by itself: only the person knows whether it was pulled."""
+    state = examples.state("pull")
+    model = examples.moment("pull", now_s=NOW_S)
+    model.take_state(step(state, Interrupted(state.time_s)), NOW_S)
+    page = page_of(model.view(NOW_S), NOW_S)
+    assert (page.head, page.right) == ("PULL TO", "ANSWER")
+    assert page.faders == (("2.5 kHz", "-5 dB"),)
+    said = " ".join(page.sentences)
+    assert "RETURN if this is pulled; X if it is not" in said
+    assert "in a moment" not in said
+    assert "say whether this is pulled" in task_words(model.state)  # in lines and over OSC
+    assert "say whether" not in task_words(state)
 
 
 def test_a_correction_is_told_as_one():

@@ -89,6 +89,21 @@ def test_export_and_import_carry_a_sheet_to_another_folder(one, folder, tmp_path
     assert "Mix 1" in one("compare", str(file), NAME)[1]
 
 
+def test_of_several_files_all_are_imported_or_none(one, folder, tmp_path):
+    """Oracle: the folder: two mixes of one file name leave nothing, two versions are kept."""
+    first, second, there = tmp_path / "1.toml", tmp_path / "2.toml", tmp_path / "there"
+    text = one("export", "vocal", "--format", "toml")[1]
+    first.write_text(text.replace('"Mix 1"', '"Mix 2/3"'))
+    second.write_text(text.replace('"Mix 1"', '"Mix 2-3"'))
+    code, out, err = one("import", str(first), str(second), "--folder", str(there))
+    assert (code, out) == (2, "")
+    assert "'Wedge 12 / Vocal / Mix 2-3': would have the same file name" in err
+    assert not there.exists()
+    second.write_text(first.read_text())
+    assert one("import", str(first), str(second), "--folder", str(there))[0] == 0
+    assert Store(there).versions("wedge-12--vocal--mix-2-3") == (1, 2)
+
+
 def test_a_mistyped_export_leaves_the_old_file(one, tmp_path):
     """Oracle: definition: code 2, and what was exported yesterday is still there."""
     file = tmp_path / "wedge.csv"
@@ -140,6 +155,7 @@ def test_list_as_json_is_one_object(one, folder):
         (["copy", "vocal", "--to", "Mix 1"], 2, "the mix it comes from"),
         (["copy", "vocal", "--to", "Mix 2", "x" * 300], 2, "mix has 300 characters"),
         (["copy", "vocal", "--to", "🎤"], 2, "needs a letter or digit"),
+        (["copy", "vocal", "--to", "Mix 2/3", "Mix 2-3"], 2, "would have the same file name"),
         (["import", "gone.csv"], 2, "gone.csv: cannot be read"),
         (["print", "vocal", "-o", "page.doc"], 2, "ends in .pdf or .png"),
         (["new", "--monitor", "Wedge 12", "--mic", "VOCAL", "--mix", "Mix 1"], 2, "there already"),
