@@ -59,3 +59,8 @@ def octaves_off_centre(frequency_hz: float) -> float:
     """Return how far a frequency lies above (below: negative) its band's exact centre."""
     centre = exact_centres_hz()[int(band_index(frequency_hz))]
     return float(np.log2(frequency_hz / centre))
+
+
+def cents_apart(a_hz: float, b_hz: float) -> float:
+    """Return the distance of two frequencies in cents, >= 0; 1200 are an octave."""
+    return abs(1200 * float(np.log2(a_hz / b_hz)))

@@ -225,7 +225,7 @@ class Engine:
         lines = resolution.lingering()
         lone = resolution.standing(now, self._peak >= FULL_SCALE)
         is_news = len(verdict.ch) or lines is not None or lone is not None
-        if not is_news and not self._tracker.rings:
+        if not is_news and not self._tracker.is_busy:
             return []
         suspicion = suspicion_of(verdict.belief, self._sensitivity[verdict.ch])
         if lines is not None:

@@ -22,6 +22,7 @@ class Sighting:
     level_dbfs: Figures
     slope_db_per_s: Figures  # over the last 8 frames
     frequency_hz: Figures  # mean over the last 8 frames, by amplitude; as asked if not seen
+    wander_bins: Figures  # standard deviation of its place over the last 8 frames
     share: Figures  # of the channel's power in this frame, 0..1
 
 
@@ -54,7 +55,7 @@ def sight(
     _, level = locate(low, here, high)
     step = np.ones(len(ch), np.intp)
     tracks = look_back(now, memory, ch, bins, step, LOOKS)
-    mean, _ = wander_bins(tracks.level_dbfs, tracks.position, tracks.present)
+    mean, wander = wander_bins(tracks.level_dbfs, tracks.position, tracks.present)
     known = tracks.present.any(axis=1)
     place = np.where(known, mean, frequency_hz / now.bin_hz)
     slope = (tracks.level_dbfs[:, -1] - tracks.level_dbfs[:, 0]) / ((LOOKS - 1) * memory.hop_s)
@@ -64,5 +65,6 @@ def sight(
         level,
         slope.astype(np.float32),
         np.asarray(place * now.bin_hz, np.float32),
+        wander,
         share.astype(np.float32),
     )

@@ -139,14 +139,8 @@ class LoneTones:
         place = (bins + offset).astype(np.float32)
         alone = (tone_power(level) >= LEAST_SHARE * total[ch]) & (level >= QUIETEST_DBFS)
         alone &= self._with_multiples(now, ch, place) >= LEAST_WITH_MULTIPLES * total[ch]
-        alone &= ~self._known_to_a_reference(now, bins)
+        alone &= ~stands_in_a_reference(now, bins, self._is_reference)
         return ch[alone], bins[alone], place[alone], level[alone]
-
-    def _known_to_a_reference(self, now: Now, bins: NDArray[np.intp]) -> NDArray[np.bool_]:
-        around = bins[:, None] + LOBE
-        power = now.power[self._is_reference][:, around].max(axis=2)
-        share = power / np.maximum(now.total[self._is_reference], FLOOR_POWER)[:, None]
-        return np.asarray((share >= REFERENCE_SHARE).any(axis=0))
 
     def _with_multiples(self, now: Now, ch: NDArray[np.intp], place: Figures) -> Figures:
         """Return the power at the line and its multiples, each bin once."""
@@ -191,3 +185,20 @@ class LoneTones:
         steepest = np.where(good, rise, -np.inf).max(axis=1)
         growth = steepest / np.float32(whole * memory.hop_s)
         return np.where(np.isfinite(growth), growth, np.nan).astype(np.float32)
+
+
+def stands_in_a_reference(
+    now: Now, bins: NDArray[np.intp], is_reference: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Tell for some bins whether a line stands out there in a reference: then it is music.
+
+    Parameters
+    ----------
+    now : Now
+    bins : ndarray of int, shape (places,)
+    is_reference : ndarray of bool, shape (channels,)
+    """
+    around = np.clip(bins[:, None] + LOBE, 0, now.power.shape[1] - 1)
+    power = now.power[is_reference][:, around].max(axis=2)
+    share = power / np.maximum(now.total[is_reference], FLOOR_POWER)[:, None]
+    return np.asarray((share >= REFERENCE_SHARE).any(axis=0))

@@ -8,8 +8,6 @@ alarmed rings are watched for a while.
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-import numpy as np
-
 from prehowl.detectors.frame import Frame
 from prehowl.detectors.ring_level import FINER
 from prehowl.detectors.rings import Ring
@@ -21,8 +19,9 @@ belief still hold it when short frames have seen it end."""
 LINGERING_ECHO_S = 6.0
 """For so long after a ring has stopped it still stands in the long-term spectrum (`longterm`)."""
 
-BACK_S = 2.0
-"""So long after it has stopped an alarmed ring may be back without a rise."""
+BACK_S = 3.0
+"""So long after it has stopped an alarmed ring may be back without a rise: longer than the silence
+that stands in the place of a long gap."""
 
 BACK_DB = 6.0
 """So little under its highest level it must be: one that has come down was pulled."""
@@ -30,8 +29,11 @@ BACK_DB = 6.0
 BACK_SHARE = 0.4
 """Share of the channel's power that it must have then."""
 
-STANDS_S, STANDS_CENTS = 0.1, 3.0
-"""For so long, and it must stand still."""
+BACK_FOR_S = 0.1
+"""For so long."""
+
+STILL_CENTS, STILL_BINS = 1.5, 0.03
+"""It stands still to the wider of these (standard deviation): a voice at its place does not."""
 
 SAME_CENTS = 10.0
 """A loop rings where it rang. One that has howled may go over to its next mode, where something
@@ -41,11 +43,6 @@ has moved: that is looked for as far off as a line belongs to the ring (`reach_h
 def reach_hz(ring: Ring, bin_hz: float) -> float:
     """Return how far off a line still belongs to a ring, in frames with such bins."""
     return max(1.5 * bin_hz, 0.03 * ring.frequency_hz)
-
-
-def cents_apart(a: float, b: float) -> float:
-    """Return the distance of two frequencies in cents, >= 0."""
-    return abs(1200 * float(np.log2(a / b)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +59,7 @@ class _Stopped:
     ring: Ring
     sample: int
     back_sample: int | None = None  # since when it stands there again
-    back_hz: float = 0.0  # and where; means nothing without
+    is_told: bool = False  # that it is back
 
 
 class StoppedRings:
@@ -71,6 +68,10 @@ class StoppedRings:
     def __init__(self, rate_hz: int) -> None:
         self._rate_hz = rate_hz
         self._kept: list[_Stopped] = []
+
+    def __bool__(self) -> bool:
+        """Tell whether any is kept."""
+        return bool(self._kept)
 
     def add(self, ring: Ring, sample: int) -> None:
         """Keep a ring that has just stopped."""
@@ -89,7 +90,8 @@ class StoppedRings:
     def back(self, frame: Frame) -> list[Back]:
         """Return the alarmed rings that stand again, each once."""
         since = frame.sample - round(BACK_S * self._rate_hz)
-        watched = [s for s in self._kept if s.sample > since and _is_told_by(s.ring, frame)]
+        recent = [s for s in self._kept if s.sample > since and not s.is_told]
+        watched = [stopped for stopped in recent if _is_seen_by(stopped.ring, frame)]
         if not watched:
             return []
         places = [_loudest_hz(stopped.ring, frame) for stopped in watched]
@@ -97,25 +99,21 @@ class StoppedRings:
         found = []
         for number, stopped in enumerate(watched):
             level, hz = float(seen.level_dbfs[number]), float(seen.frequency_hz[number])
+            still = hz / frame.now.bin_hz * (2 ** (STILL_CENTS / 1200) - 1)
             stands = bool(seen.is_peak[number]) and seen.share[number] >= BACK_SHARE
             stands &= level > stopped.ring.top_dbfs - BACK_DB
-            if self._follow(stopped, hz if stands else None, frame.sample):
+            stands &= seen.wander_bins[number] < max(still, STILL_BINS)
+            if not stands:
+                stopped.back_sample = None
+            elif stopped.back_sample is None:
+                stopped.back_sample = frame.sample
+            elif (frame.sample - stopped.back_sample) / self._rate_hz >= BACK_FOR_S:
+                stopped.is_told = True
                 found.append(Back(stopped.ring, hz, level))
-        gone = [back.before for back in found]
-        self._kept = [stopped for stopped in self._kept if stopped.ring not in gone]
         return found
 
-    def _follow(self, stopped: _Stopped, hz: float | None, sample: int) -> bool:
-        """Take one look at a ring, where it stands if it does; tell whether it is back."""
-        if hz is None:
-            stopped.back_sample = None
-            return False
-        if stopped.back_sample is None or cents_apart(hz, stopped.back_hz) > STANDS_CENTS:
-            stopped.back_sample, stopped.back_hz = sample, hz
-        return (sample - stopped.back_sample) / self._rate_hz >= STANDS_S
 
-
-def _is_told_by(ring: Ring, frame: Frame) -> bool:
+def _is_seen_by(ring: Ring, frame: Frame) -> bool:
     is_fine = frame.now.bin_hz <= FINER * ring.bin_hz
     return ring.was_alarmed and is_fine and frame.lowest_hz <= ring.frequency_hz <= frame.highest_hz
 

@@ -10,9 +10,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from prehowl.detectors.bands import nominal_hz
+from prehowl.detectors.bands import cents_apart, nominal_hz
 from prehowl.detectors.following import Sighting
 from prehowl.detectors.frame import Frame, evidence_of, lowest_dbfs
+from prehowl.detectors.lone_tone import stands_in_a_reference
 from prehowl.detectors.loop import advised_cut_db, margin_db
 from prehowl.detectors.ring_level import FALLEN_DB, take_level, tells_level
 from prehowl.detectors.ring_states import (
@@ -27,7 +28,6 @@ from prehowl.detectors.stopped import (
     ECHO_S,
     LINGERING_ECHO_S,
     StoppedRings,
-    cents_apart,
     reach_hz,
 )
 from prehowl.detectors.verdict import SUSPECT_FROM
@@ -67,12 +67,18 @@ class RingTracker:
         """Go by other setups of the same channels from now on."""
         self._setups = tuple(setups)
 
+    @property
+    def is_busy(self) -> bool:
+        """Tell whether there is a ring to follow, or one that may be back."""
+        return bool(self.rings or self._stopped)
+
     def see(self, frame: Frame) -> list[RingChange]:
         """Take one frame of one resolution; return what changed."""
         suspicion = frame.suspicion
         likely = np.flatnonzero(suspicion >= SUSPECT_FROM)
         self._follow(frame, suspicion, likely)
-        self._find_back(frame)
+        if self._stopped:
+            self._find_back(frame)
         if len(likely):
             self._find_new(frame, suspicion, likely[np.argsort(-suspicion[likely])])
         return self._judge(frame.sample)
@@ -100,8 +106,7 @@ class RingTracker:
 
     def _update(self, ring: Ring, frame: Frame, seen: Sighting, number: int) -> None:
         sample, bin_hz = frame.sample, frame.now.bin_hz
-        is_peak = bool(seen.is_peak[number])
-        if is_peak:
+        if is_peak := bool(seen.is_peak[number]):
             ring.seen_sample = sample
         if tells_level(ring, bin_hz, sample, frame.rate_hz):
             level, slope = float(seen.level_dbfs[number]), float(seen.slope_db_per_s[number])
@@ -139,17 +144,19 @@ class RingTracker:
         ring.proof_sample = frame.sample
         if (growth := _growth_at(frame, place)) is not None:
             ring.growth_db_per_s = growth
-        verdict = frame.verdict
-        ring.evidence = evidence_of(frame, int(verdict.ch[place]), int(verdict.bin[place]))
+        ring.evidence = evidence_of(frame, ring.ch, int(frame.verdict.bin[place]))
 
     # new rings
 
     def _find_back(self, frame: Frame) -> None:
         """Alarm rings anew that stand again, though nothing has risen."""
+        references = np.array([setup.is_reference for setup in self._setups])
         for back in self._stopped.back(frame):
             ch, frequency, level = back.before.ch, back.frequency_hz, back.level_dbfs
-            if not self._is_known(frame, ch, frequency, level, echo_s=0.0):
-                ring = self._begin(frame, ch, round(frequency / frame.now.bin_hz), frequency, level)
+            bin_ = round(frequency / frame.now.bin_hz)
+            is_music = stands_in_a_reference(frame.now, np.array([bin_]), references)[0]
+            if not is_music and not self._is_known(frame, ch, frequency, level, echo_s=0.0):
+                ring = self._begin(frame, ch, bin_, frequency, level)
                 ring.growth_db_per_s = back.before.growth_db_per_s  # of the same loop
                 ring.suspicion = 1.0
                 ring.rise_sample = frame.sample
@@ -249,13 +256,8 @@ class RingTracker:
         over = state is RingState.CLEARED
         growth = ring.slope_db_per_s if over else ring.growth_db_per_s
         margin = None if growth is None else margin_db(growth, setup.loop_delay_s)
-        cut = (
-            None
-            if over
-            else advised_cut_db(
-                margin, ring.frequency_hz, cap_db=setup.cut_cap_db, step_db=setup.fader_step_db
-            )
-        )
+        cap, step = setup.cut_cap_db, setup.fader_step_db
+        cut = advised_cut_db(margin, ring.frequency_hz, cap_db=cap, step_db=step)
         return RingChange(
             id=ring.id,
             ch=ring.ch,
@@ -267,7 +269,7 @@ class RingTracker:
             level_dbfs=ring.level_dbfs,
             growth_db_per_s=growth,
             margin_db=None if over else margin,
-            cut_db=cut,
+            cut_db=None if over else cut,
             evidence=ring.evidence,
         )
 
@@ -279,8 +281,8 @@ def _growth_at(frame: Frame, place: int) -> float | None:
 
 def _moves_on(ring: Ring) -> bool:
     """Tell whether a suspect that drowns all else has left the place where it began to."""
-    away_cents = cents_apart(ring.frequency_hz, ring.takeover_hz)
-    return ring.state not in ALARMS and away_cents > DROWNING_CENTS
+    away = cents_apart(ring.frequency_hz, ring.takeover_hz)
+    return ring.state not in ALARMS and away > DROWNING_CENTS
 
 
 def _is_near(frame: Frame, place: int, ring: Ring) -> bool:

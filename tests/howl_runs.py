@@ -46,7 +46,7 @@ def built_tracks(
     spectrum = np.atleast_2d(np.asarray(power, np.float32))
     place = np.asarray(bins, np.intp)
     on = np.zeros(count, np.intp) if ch is None else np.asarray(ch, np.intp)
-    total = spectrum.sum(axis=1)
+    total = spectrum[:, 1:].sum(axis=1)  # an offset is no part of a channel's power
     return Tracks(
         power=spectrum,
         total=total,

@@ -36,8 +36,10 @@ from prehowl.detectors.lone_tone import QUIETEST_DBFS as LONE_DBFS
 from prehowl.detectors.loop import USUAL_CUT_DB
 from prehowl.detectors.peaks import LOBE_RATIO, QUIETEST_DBFS
 from prehowl.detectors.resolution import QUIETEST_SHARE
+from prehowl.detectors.ring_level import FALLEN_DB, FALLEN_S
 from prehowl.detectors.ring_states import (
-    FALLEN_DB,
+    BACK_DOWN_DB,
+    BACK_DOWN_S,
     LOST_AFTER_S,
     SUSPECT_HOLD_S,
     SUSPECT_KEEPS_DB,
@@ -46,6 +48,7 @@ from prehowl.detectors.ring_states import (
     TAKEOVER_SHARE,
 )
 from prehowl.detectors.rings import MOVES
+from prehowl.detectors.stopped import BACK_DB, BACK_FOR_S, BACK_S, BACK_SHARE
 from prehowl.detectors.tracks import LOOKS
 from prehowl.detectors.verdict import SUSPECT_FROM
 
@@ -300,9 +303,15 @@ def test_limits_of_the_states_are_those_of_the_tracker():
     for text in (detection, states):
         assert f"{LOST_AFTER_S:g} s" in text
         assert f"{FALLEN_DB:g} dB" in text
+        assert f"for {FALLEN_S:g} s" in text
         assert f"for {SUSPECT_HOLD_S:g} s" in text
         assert f"for {SUSPECT_LONGEST_S:g} s" in text
         assert f"within {SUSPECT_KEEPS_DB:g} dB of its" in text
+    back = f"within {BACK_DOWN_DB:g} dB of the level from which it rose"
+    assert f"{back}, without news for {BACK_DOWN_S:g} s" in detection
+    assert f"Within {BACK_S:g} s after an alarmed ring has stopped" in detection
+    assert f"has {100 * BACK_SHARE:g} % of the channel's power for {BACK_FOR_S:g} s" in detection
+    assert f"less than {BACK_DB:g} dB under" in detection
     assert 0 < SUSPECT_FROM < 1  # "a suspect begins lower"
 
 

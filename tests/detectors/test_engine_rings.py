@@ -56,8 +56,8 @@ def grid(growth: int) -> tuple[list[Rise], list[RingChange]]:
     """Return the truth and the events of one growth at all frequencies, a channel each."""
     # After a second: until then the engine does not know the channel, and is slower to believe.
     rises = [rise_of(frequency_hz, growth, 1.0) for frequency_hz in FREQUENCIES_HZ]
-    seconds = round(rises[0].stops_s + 0.6, 1)
-    parts = [in_noise(rise, seconds, seed=seed) for seed, rise in enumerate(rises)]
+    seconds = round(rises[0].stops_s + 0.9, 1)
+    parts = [in_noise(rise, seconds, seed=seed) for seed, rise in enumerate(rises, start=10)]
     return rises, events(channels(*parts))
 
 
@@ -80,7 +80,7 @@ class TestRise:
         assert len({change.id for change in changes}) == 1
 
     def test_alarms_while_it_rises_before_it_is_as_loud_as_it_gets(self, ch, growth):
-        """Oracle: truth: the alarm comes within the rise, the end within 0.2 s of the stop."""
+        """Oracle: truth: the alarm comes within the rise, the end 0.3 to 0.8 s after the stop."""
         rise, changes = self.mine(ch, growth)
         times_s = [change.sample / RATE_HZ for change in changes]
         assert times_s == sorted(times_s)
@@ -88,7 +88,7 @@ class TestRise:
         # Below 200 Hz only frames of 85 ms and more see a ring: one hop of theirs is granted.
         latest_s = rise.tops_out_s + (0.022 if rise.frequency_hz < 200 else 0.0)
         assert rise.time_of_level(-70) < times_s[0] <= alarm_s < latest_s
-        assert rise.stops_s < times_s[-1] < rise.stops_s + 0.2
+        assert rise.stops_s + 0.3 < times_s[-1] < rise.stops_s + 0.8
         for change in changes:
             assert change.onset_sample is not None
             assert 0 <= change.onset_sample < changes[0].sample

@@ -105,8 +105,8 @@ def test_a_ring_is_found_by_what_is_left():
 
 def test_a_reference_that_is_left_out_vouches_for_nothing_and_does_again_later():
     """Oracle: definition. One swell in both channels: music while the reference is heard."""
-    swell = Rise(1500.0, 60.0, starts_s=1.0, top_dbfs=-15, held_s=0.4).samples(3.0, RATE_HZ)
-    noise = [pink_noise(3.0, RATE_HZ, level_dbfs=-50, seed=seed) for seed in (5, 6)]
+    swell = Rise(1500.0, 60.0, starts_s=1.0, top_dbfs=-15, held_s=0.4).samples(3.4, RATE_HZ)
+    noise = [pink_noise(3.4, RATE_HZ, level_dbfs=-50, seed=seed) for seed in (5, 6)]
     sound = channels(swell + noise[0], 0.5 * swell + noise[1])
     engine = Engine(RATE_HZ, WITH_REFERENCE)
     assert fed(engine, sound) == []
