@@ -100,6 +100,8 @@ def _verdict(ring: RingScore) -> dict[str, Any]:
             "error_cents": ring.error_cents,
             "right_band": ring.is_right_band,
             "cleared_in_time": ring.cleared_in_time,
+            "alarms": ring.alarms,
+            "cut_short": ring.cut_short,
             "instant": ring.is_instant,
         }
     )

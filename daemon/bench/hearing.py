@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from prehowl.daemon.bench import advice, cases, material, pool
 from prehowl.daemon.bench.cases import RATE_HZ
+from prehowl.daemon.bench.cut_short import cut_short
 from prehowl.daemon.bench.material import Excerpt
 from prehowl.daemon.bench.records import Heard, HeardCase, HeardExcerpt
 from prehowl.daemon.bench.specs import Spec, draw_specs
@@ -100,7 +101,8 @@ def _hear_cases(specs: tuple[Spec, ...], asked: Asked) -> Iterator[HeardCase]:
     spoken = changes_of(np.stack([case.samples for case in made]), RATE_HZ, setups, asked.without)
     for case, changes in zip(made, spoken, strict=True):
         cuts = advice.cuts_of(case.spec, case.rings, changes, RATE_HZ)
-        yield HeardCase(case.spec, case.material, case.rings, case.real_hz, changes, cuts)
+        short = cut_short(case, changes)
+        yield HeardCase(case.spec, case.material, case.rings, case.real_hz, changes, cuts, short)
 
 
 def _hear_excerpts(excerpts: tuple[Excerpt, ...], asked: Asked) -> Iterator[HeardExcerpt]:

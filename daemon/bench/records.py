@@ -32,6 +32,7 @@ class HeardCase:
     real_hz: tuple[float, ...]
     changes: tuple[RingChange, ...]
     cuts: tuple[AppliedCut, ...] = ()
+    cut_short: tuple[int, ...] = ()  # ids of alarms cleared while the ring stood
 
 
 @dataclass(frozen=True, slots=True)

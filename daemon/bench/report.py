@@ -77,6 +77,8 @@ def _other(figures: Figures) -> Iterator[str]:
         ),
         ("right 1/3-octave band", share_text(pitch["right_band"])),
         ("cleared within 1.5 s", share_text(figures["cleared_in_time"])),
+        ("rings alarmed once only", share_text(figures["steadiness"]["told_once"])),
+        ("  cleared while they stood", share_text(figures["steadiness"]["cut_short"])),
         ("cases with a wrong alarm", share_text(howls["cases_with_wrong_alarm"])),
         ("wrong alarms in howl cases", rate_text(howls["wrong_alarms"])),
         ("  of these at harmonics", str(howls["of_these_at_harmonics"])),

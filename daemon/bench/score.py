@@ -53,6 +53,8 @@ class RingScore:
     error_cents: float | None  # against the nearest mode of the loop
     is_right_band: bool | None
     cleared_in_time: bool | None  # None where nothing was pulled or nothing alarmed
+    alarms: int  # ids that were alarms of it
+    cut_short: int  # of these, told as over while it stood
 
     @property
     def lead_s(self) -> float | None:
@@ -194,7 +196,7 @@ def _ring_score(
     spec = case.spec
     if match is None:
         return RingScore(
-            spec.name, spec.kind, spec.programme, spec.tap, ring, None, None, None, None
+            spec.name, spec.kind, spec.programme, spec.tap, ring, None, None, None, None, 0, 0
         )
     nearest = _nearest(match.frequency_hz, modes)
     return RingScore(
@@ -207,6 +209,8 @@ def _ring_score(
         cents(match.frequency_hz, nearest),
         nominal_hz(match.frequency_hz) == nominal_hz(nearest),
         _cleared_in_time(ring, [match, *later]),
+        1 + len(later),
+        sum(story.id in case.cut_short for story in (match, *later)),
     )
 
 

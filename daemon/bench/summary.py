@@ -50,6 +50,7 @@ def summarise(heard: Heard) -> Figures:
         "instant": growth_row("instant", [r for r in rings if r.is_instant]),
         "frequency": frequency(rings),
         "cleared_in_time": share(r.cleared_in_time for r in rings if r.cleared_in_time is not None),
+        "steadiness": steadiness([r for r in rings if r.alarms]),
         "howl_cases": howl_cases(scores),
         "marginal": marginal(scores),
         "advice": advice_rows([cut for case in heard.cases for cut in case.cuts]),
@@ -141,6 +142,14 @@ def frequency(rings: list[RingScore]) -> Figures:
         "error_cents_from_200_hz": spread(above, 2),
         "error_cents_below_200_hz": spread(below, 2),
         "right_band": share(r.is_right_band for r in told),
+    }
+
+
+def steadiness(rings: list[RingScore]) -> Figures:
+    """Return how often an alarmed ring was told as over while it stood, and told again."""
+    return {
+        "told_once": share(r.alarms == 1 for r in rings),
+        "cut_short": share(r.cut_short > 0 for r in rings),
     }
 
 

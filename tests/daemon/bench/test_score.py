@@ -1,9 +1,13 @@
 """Matching of events with true rings, on hand-worked cases."""
 
+from dataclasses import replace
+
+import numpy as np
 import pytest
 
 from prehowl.daemon.bench import plots, report, summary
-from prehowl.daemon.bench.cases import RATE_HZ, TrueRing
+from prehowl.daemon.bench.cases import RATE_HZ, Case, TrueRing
+from prehowl.daemon.bench.cut_short import cut_short
 from prehowl.daemon.bench.material import Excerpt, Kind, Piece
 from prehowl.daemon.bench.records import Heard, HeardCase, HeardExcerpt
 from prehowl.daemon.bench.score import score_case, stories
@@ -109,6 +113,29 @@ def test_cleared_in_time(cleared_s, in_time):
         changes.append(change(1, "cleared", cleared_s, 1000.0))
     scored = score_case(case([ring(gone=6.0)], changes, kind="pulled"))
     assert scored.rings[0].cleared_in_time is in_time
+
+
+def test_a_ring_that_is_told_as_over_while_it_stands_is_counted():
+    """Oracle: by hand: a ring at its top from 4 to 9 s; cleared at 5 s it stands, at 8.99 s the
+    stream ends; another that is cleared while the ring is 40 dB down is right."""
+    changes = (
+        change(1, "ringing", 3.6, 1000.0),
+        change(1, "cleared", 5.0, 1000.0),
+        change(2, "ringing", 5.2, 1001.0),
+        change(2, "cleared", 8.99, 1001.0),
+        change(3, "ringing", 4.0, 300.0),
+        change(3, "cleared", 7.0, 300.0),
+    )
+    told = case([ring(), ring(hz=300.0)], changes)
+    time_s = np.arange(9000) / 1000
+    stands = np.where(time_s > 4, -10.0, -60.0)
+    gone = np.where((time_s > 4) & (time_s < 6.8), -10.0, -50.0)
+    samples = np.zeros(9 * RATE_HZ, np.float32)
+    made = Case(told.spec, "made", samples, told.rings, (), (stands, gone), np.zeros(9000))
+    short = cut_short(made, changes)
+    assert short == (1,)
+    scored = score_case(replace(told, cut_short=short)).rings
+    assert [(r.alarms, r.cut_short) for r in scored] == [(2, 1), (1, 0)]
 
 
 def test_marginal_holds_want_a_suspect_and_no_alarm():
