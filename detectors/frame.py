@@ -9,8 +9,14 @@ from numpy.typing import NDArray
 from prehowl.detectors import HOWL_TESTS
 from prehowl.detectors.following import Sighting, sight
 from prehowl.detectors.memory import SpectrumMemory
+from prehowl.detectors.slope_deviation import UNKNOWN_DB
+from prehowl.detectors.steadiness import UNKNOWN_CENTS
 from prehowl.detectors.tracks import LOOKS, Now, look_back
 from prehowl.detectors.verdict import Verdict
+
+
+UNKNOWN = {"imsd_db": UNKNOWN_DB, "wander_cents": UNKNOWN_CENTS}
+"""What these tests answer where they cannot tell."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,10 +43,11 @@ class Frame:
 
 
 def evidence_of(frame: Frame, ch: int, bin_: int) -> dict[str, float | None]:
-    """Return what every howl test says of one bin of a channel."""
+    """Return what every howl test says of one bin of a channel; None: it was seen too seldom."""
     one = (np.array([ch]), np.array([bin_]))
     tracks = look_back(frame.now, frame.memory, *one, np.ones(1, np.intp))
-    return {name: float(test(tracks)[0]) for name, test in HOWL_TESTS.items()}
+    told = {name: float(test(tracks)[0]) for name, test in HOWL_TESTS.items()}
+    return {name: None if value == UNKNOWN.get(name) else value for name, value in told.items()}
 
 
 def lowest_dbfs(frame: Frame, ch: int, bin_: int) -> float:

@@ -29,6 +29,9 @@ def weights(frames: int) -> NDArray[np.float64]:
     return weight[::-1] / (q - 1)
 
 
+UNKNOWN_DB = 100.0
+"""Answer for what was seen too seldom."""
+
 _WEIGHTS = weights(FRAMES).astype(np.float32)
 
 
@@ -39,7 +42,7 @@ def measure(tracks: Tracks) -> NDArray[np.float32]:
     -------
     ndarray of float32, shape (tracks,), dB per frame, signed
         0 for any straight line in dB, level or rising; NaN-free: 0 would claim
-        straightness for what was seen in fewer than 7 of the last 8 frames; those give 100.
+        straightness for what was seen in fewer than 7 of the last 8 frames; `UNKNOWN_DB` there.
 
     Notes
     -----
@@ -47,4 +50,4 @@ def measure(tracks: Tracks) -> NDArray[np.float32]:
     """
     deviation = tracks.level_dbfs[:, -FRAMES - 1 :] @ _WEIGHTS
     known = tracks.present[:, -FRAMES - 1 :].sum(axis=1) >= FRAMES
-    return np.asarray(np.where(known, deviation, 100), np.float32)
+    return np.asarray(np.where(known, deviation, UNKNOWN_DB), np.float32)

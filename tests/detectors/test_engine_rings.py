@@ -260,6 +260,15 @@ def test_what_else_a_reference_plays_does_not_matter():
     assert [change for change in engine.feed(sound) if change.state in ALARMS] == []
 
 
+def test_what_a_test_cannot_tell_is_unknown_and_no_figure():
+    """Oracle: the event contract: unknown is None. A ring that comes at once was seen too seldom to
+    have a straightness or a wander when it is first told, and has both when it is over."""
+    told = events(channels(in_noise(rise_of(4123.0, 100.0, 1.0), 2.4)))
+    figures = [(change.evidence["imsd_db"], change.evidence["wander_cents"]) for change in told]
+    assert all(value is None or value < 100 for pair in figures for value in pair)
+    assert told[-1].evidence["wander_cents"] is not None
+
+
 def test_an_offset_changes_little_that_is_told():
     """Oracle: definition: what lies under the audible is no part of a channel's power.
 
