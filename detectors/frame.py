@@ -14,7 +14,6 @@ from prehowl.detectors.steadiness import UNKNOWN_CENTS
 from prehowl.detectors.tracks import LOOKS, Now, look_back
 from prehowl.detectors.verdict import Verdict
 
-
 UNKNOWN = {"imsd_db": UNKNOWN_DB, "wander_cents": UNKNOWN_CENTS}
 """What these tests answer where they cannot tell."""
 
