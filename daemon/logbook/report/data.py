@@ -1,9 +1,10 @@
 """Everything that a report tells, gathered from a logbook once; pages and pictures draw from it."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from prehowl.daemon.logbook.advice import Advice, BandCount, advise, counts_of
+from prehowl.daemon.logbook.callings import names_in
 from prehowl.daemon.logbook.incidents import Incident, incidents_of
 from prehowl.daemon.logbook.reader import Line, LogbookReader, Run
 from prehowl.daemon.logbook.records import ChannelRow, Clip, Kind, Spectrum, storable
@@ -89,12 +90,14 @@ def gather(reader: LogbookReader, run: int | None = None) -> Report:
     acts = acts_of(lines, runs)
     clocks = clocks_of(lines, runs)
     among_others = need_telling_apart(runs)
+    callings = [line for line in lines if line.kind == Kind.NAMES]
     parts = [
         _act_part(
             act,
             clocks[act.run],
             span_words(by_id[act.run], act, among_others=among_others),
             [ring for ring in rings if _act_at(acts, ring) is act],
+            names_in(act, by_id[act.run], callings),
         )
         for act in acts
     ]
@@ -123,18 +126,24 @@ def _act_at(acts: Sequence[ActStory], ring: RingStory) -> ActStory:
     return (begun or mine[:1])[-1]
 
 
-def _act_part(act: ActStory, clock: StreamClock, span: str, rings: Sequence[RingStory]) -> ActPart:
+def _act_part(
+    act: ActStory,
+    clock: StreamClock,
+    span: str,
+    rings: Sequence[RingStory],
+    names: Mapping[int, str],
+) -> ActPart:
     run = clock.run
     parts = []
     for row in run.info.channels:
         here = tuple(ring for ring in rings if ring.channel == row.number)
         if here:
-            # An act may have names of its own, and a person may change them while it is on.
-            names = dict.fromkeys(ring.channel_name for ring in here)
-            told = replace(row, name=", then ".join(names))
+            # A name may be changed in the middle of an act: each ring has that of its time.
+            called = dict.fromkeys(ring.channel_name for ring in here)
+            told = replace(row, name=", then ".join(called))
             parts.append(ChannelPart(told, here, tuple(counts_of(here))))
     loud = {part.row.number for part in parts}
-    quiet = tuple(row.name for row in run.info.channels if row.number not in loud)
+    quiet = tuple(name for number, name in names.items() if number not in loud)
     return ActPart(act, run, clock, span, tuple(parts), quiet)
 
 

@@ -18,18 +18,11 @@ import soundfile
 from logbook.books import howl, written
 
 from prehowl.daemon.events import Alert
-from prehowl.daemon.logbook.advice import Advice, Watch
 from prehowl.daemon.logbook.reader import LogbookReader
 from prehowl.daemon.logbook.report.clock import STEPS_S, mark_step
 from prehowl.daemon.logbook.report.data import gather
 from prehowl.daemon.logbook.report.page import page
-from prehowl.daemon.logbook.report.pdf import (
-    PAGE_LINES,
-    advice_lines,
-    advice_page,
-    advice_pages,
-    save_pdf,
-)
+from prehowl.daemon.logbook.report.pdf import advice_lines
 from prehowl.daemon.logbook.report.timeline import (
     BOTTOM,
     HEIGHT,
@@ -178,49 +171,6 @@ def test_a_fader_at_its_cap_is_answered_as_on_the_night(tmp_path):
     lines = advice_lines(report.advice)
     assert [line for line in lines if "Pull" in line] == []
     assert any("at its cap on the sheet: no more to pull" in line for line in lines)
-
-
-def test_a_channel_is_called_in_each_act_as_it_was_then(tmp_path):
-    """Oracle: by hand. Channel 2 is the run's Vox 2, in the second act the saxophone's."""
-    events = [*howl(1, 2, 4.0), *howl(2, 2, 30.0, name="Sax")]
-    path = written(tmp_path / "a.logbook", events, acts=[(0.0, "One"), (20.0, "Two")])
-    with LogbookReader(path) as reader:
-        acts = gather(reader).acts
-    assert [[channel.row.name for channel in act.channels] for act in acts] == [["Vox 2"], ["Sax"]]
-
-
-def advice_of(count: int) -> Advice:
-    """Return so many bands to keep an eye on."""
-    return Advice(watches=tuple(Watch(f"Mix {n}", f"Vox {n}", 2500.0) for n in range(count)))
-
-
-@pytest.mark.parametrize("count", [0, 1, 42, 43, 200])
-def test_the_pdf_leaves_no_advice_out(count):
-    """Oracle: definition. Every line is on one of its pages, in order."""
-    pages = advice_pages(advice_of(count))
-    assert [line for lines in pages for line in lines] == advice_lines(advice_of(count))
-    assert all(0 < len(lines) <= PAGE_LINES for lines in pages)
-
-
-@pytest.mark.optional
-def test_a_page_of_the_pdf_holds_its_lines(logbook, tmp_path):
-    """Oracle: matplotlib's own measure of the text; its pages counted in the file."""
-    pytest.importorskip("matplotlib", reason="needs matplotlib (extra `report`)")
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-
-    with LogbookReader(logbook) as reader:
-        report = gather(reader)
-    (full, rest) = advice_pages(advice_of(PAGE_LINES + 1))
-    figure = advice_page(report, full, 1, 2)
-    drawn = FigureCanvasAgg(figure).get_renderer()
-    for text in figure.texts:
-        box = text.get_window_extent(drawn)
-        assert 0 < box.y0 < box.y1 < figure.bbox.height
-        assert 0 < box.x0 < box.x1 < figure.bbox.width
-    assert len(rest) == 1
-    path = tmp_path / "a.pdf"
-    save_pdf(replace(report, advice=advice_of(PAGE_LINES + 1)), path)
-    assert len(re.findall(rb"/Type\s*/Page\b", path.read_bytes())) == 2 + len(report.acts)
 
 
 def test_frequency_is_logarithmic_upwards():
