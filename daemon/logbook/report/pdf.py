@@ -117,7 +117,7 @@ def _act_page(part: ActPart, first: int) -> Any:
         ax.set_yticks(MARKS_HZ, [band_words(mark) for mark in MARKS_HZ], fontsize=5)
         ax.minorticks_off()
         ax.set_xlim(begin_s, end_s)
-        ax.set_xticks([time_s for time_s, _ in marks], [words for _, words in marks], fontsize=5)
+        ax.set_xticks([time_s for time_s, _ in marks], [words for _, words in marks], fontsize=6)
         ax.set_title(_plain(f"{channel.row.number} {channel.row.name}"), fontsize=8, loc="left")
         ax.grid(linewidth=0.3)
     figure.suptitle(_plain(f"{part.title}, {part.span}"))
