@@ -13,7 +13,8 @@ from prehowl.daemon.logbook.export import words, write_clips, write_csv, write_j
 from prehowl.daemon.logbook.place import SUFFIX, logbook_folder, logbook_path
 from prehowl.daemon.logbook.reader import Line, LogbookError, LogbookReader, Run
 from prehowl.daemon.logbook.records import Kind
-from prehowl.daemon.logbook.report.data import day_words, gather, when_words
+from prehowl.daemon.logbook.report.clock import day_words, when_words
+from prehowl.daemon.logbook.report.data import gather
 from prehowl.daemon.logbook.report.page import page
 from prehowl.daemon.logbook.report.pdf import save_pdf
 from prehowl.daemon.output import open_output, refuse_inputs

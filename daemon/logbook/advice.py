@@ -1,18 +1,21 @@
 """What to change tomorrow, from what rang today. Pure: rings in, advice out.
 
 The rules are common practice (no source), the thresholds ours: what rang once is to be watched,
-what rang again is to be cut where the wedge's equaliser is, and a microphone at which band after
-band rings is no matter for an equaliser.
+what rang again is to be cut where the wedge's equaliser is. Neither a microphone at which band
+after band rings nor a fader at its cap is a matter for an equaliser.
 """
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from prehowl.daemon.logbook.incidents import Incident
 from prehowl.daemon.logbook.story import RingStory
+from prehowl.daemon.sinks.words import band_words
 from prehowl.detectors.bands import NOMINAL_HZ
 
+Fader = tuple[str, float]
+"""The sheet that it is on, and its band."""
 AGAIN = 2
 """Incidents in one band of one mix from which it is worth a fader."""
 TOO_MANY_BANDS = 4
@@ -32,6 +35,7 @@ class BandCount:
     suspects: int  # that never became an alarm
     heard: int  # alarms of howls that belong to another channel
     cut_db: float | None  # the largest that was advised
+    at_cap: bool  # an alarm was answered with "send down": the fader could go no further
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,12 +91,16 @@ def advise(incidents: Sequence[Incident]) -> Advice:
         by_mic[incident.name].append(incident)
     crowded = {name for name, found in by_mic.items() if len(_bands(found)) >= TOO_MANY_BANDS}
     looks = [look for name, found in by_mic.items() for look in _looks(name, found)]
-    by_fader: dict[tuple[str, float], list[Incident]] = defaultdict(list)
+    by_fader: dict[Fader, list[Incident]] = defaultdict(list)
     for incident in incidents:
         if incident.name not in crowded:
             by_fader[incident.sheet, incident.band_hz].append(incident)
-    again = {key: found for key, found in by_fader.items() if len(found) >= AGAIN}
-    once = [found[0] for found in by_fader.values() if len(found) < AGAIN]
+    # As it stood at last: a sheet may have been changed between two shows.
+    capped = {fader: found for fader, found in by_fader.items() if found[-1].at_cap}
+    looks += [_capped(sheet, band, found) for (sheet, band), found in capped.items()]
+    free = {fader: found for fader, found in by_fader.items() if fader not in capped}
+    again = {fader: found for fader, found in free.items() if len(found) >= AGAIN}
+    once = [found[0] for found in free.values() if len(found) < AGAIN]
     pulls = [_pull(sheet, band, found, again) for (sheet, band), found in again.items()]
     return Advice(
         pulls=tuple(sorted(pulls, key=lambda pull: (-pull.times, pull.sheet, pull.band_hz))),
@@ -103,7 +111,7 @@ def advise(incidents: Sequence[Incident]) -> Advice:
 
 def _count(channel: int, band_hz: float, rings: Sequence[RingStory]) -> BandCount:
     alarms = [ring for ring in rings if ring.is_alarm and ring.leads]
-    cuts = [ring.cut_db for ring in alarms if ring.cut_db is not None]
+    cuts = [ring.cut_db for ring in alarms if ring.cut_db is not None and not ring.at_cap]
     return BandCount(
         channel=channel,
         band_hz=band_hz,
@@ -112,27 +120,46 @@ def _count(channel: int, band_hz: float, rings: Sequence[RingStory]) -> BandCoun
         suspects=sum(not ring.is_alarm for ring in rings),
         heard=sum(ring.is_alarm and not ring.leads for ring in rings),
         cut_db=max(cuts, default=None),
+        at_cap=any(ring.at_cap for ring in alarms),
     )
+
+
+def _times(count: int) -> str:
+    """Return how often: 'once', '2 times'."""
+    return "once" if count == 1 else f"{count} times"
 
 
 def _bands(incidents: Iterable[Incident]) -> set[float]:
     return {incident.band_hz for incident in incidents}
 
 
+def _names(incidents: Iterable[Incident]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(incident.name for incident in incidents))
+
+
 def _pull(
     sheet: str,
     band_hz: float,
     found: Sequence[Incident],
-    again: dict[tuple[str, float], list[Incident]],
+    again: Mapping[Fader, list[Incident]],
 ) -> Pull:
     return Pull(
         sheet=sheet,
-        names=tuple(dict.fromkeys(incident.name for incident in found)),
+        names=_names(found),
         band_hz=band_hz,
         cut_db=max(incident.cut_db or USUAL_CUT_DB for incident in found),
         times=len(found),
         neighbour_hz=next((hz for hz in _beside(band_hz) if (sheet, hz) in again), None),
     )
+
+
+def _capped(sheet: str, band_hz: float, found: Sequence[Incident]) -> Look:
+    why = (
+        f"{band_words(band_hz)} on {sheet} rang {_times(len(found))}, and its fader is at its "
+        "cap on the sheet: no more to pull. Less level, then the microphone's angle and place, and "
+        "the wedge's place"
+    )
+    return Look(", ".join(_names(found)), why)
 
 
 def _beside(band_hz: float) -> list[float]:
@@ -151,6 +178,6 @@ def _looks(name: str, found: Sequence[Incident]) -> list[Look]:
         looks.append(Look(name, why))
     howls = sum(incident.worst == "howling" for incident in found)
     if howls:
-        times = "once" if howls == 1 else f"{howls} times"
+        times = _times(howls)
         looks.append(Look(name, f"howled {times}: ring it out again, and keep some dB in hand"))
     return looks

@@ -49,8 +49,17 @@ class Incident:
         every = [ring.cut_db for ring in self.rings if ring.cut_db is not None]
         return max(own or every, default=None)
 
+    @property
+    def at_cap(self) -> bool:
+        """Tell whether the band's fader could go no further, on the channel that it belongs to."""
+        here = [ring for ring in self.rings if ring.band_hz == self.band_hz]
+        own = [ring for ring in here if ring.leads]
+        return any(ring.at_cap for ring in own or here)
 
-def incidents_of(rings: Sequence[RingStory], channels: Mapping[int, ChannelRow]) -> list[Incident]:
+
+def incidents_of(
+    rings: Sequence[RingStory], channels: Mapping[tuple[int, int], ChannelRow]
+) -> list[Incident]:
     """Return the incidents that the alarms among the rings amount to, in order of time.
 
     Parameters
@@ -58,7 +67,7 @@ def incidents_of(rings: Sequence[RingStory], channels: Mapping[int, ChannelRow])
     rings : sequence of RingStory
         Of any number of runs.
     channels : mapping
-        Number -> what was known of the channel.
+        Run and number -> what was known of the channel: another run, another patch.
     """
     groups: dict[tuple[int, int], list[RingStory]] = {}
     for ring in sorted((r for r in rings if r.is_alarm), key=lambda r: (r.run, r.onset_s)):
@@ -66,7 +75,9 @@ def incidents_of(rings: Sequence[RingStory], channels: Mapping[int, ChannelRow])
     return [_incident(group, channels) for group in groups.values()]
 
 
-def _incident(group: Sequence[RingStory], channels: Mapping[int, ChannelRow]) -> Incident:
+def _incident(
+    group: Sequence[RingStory], channels: Mapping[tuple[int, int], ChannelRow]
+) -> Incident:
     loudest = sorted(group, key=lambda ring: ring.level_dbfs, reverse=True)
     alert = loudest[0].alert
     channel = loudest[0].channel if alert is None else alert.channel
@@ -75,7 +86,7 @@ def _incident(group: Sequence[RingStory], channels: Mapping[int, ChannelRow]) ->
         rings=tuple(loudest),
         channel=channel,
         name=name,
-        sheet=(alert and alert.mix) or _sheet(channels.get(channel), name),
+        sheet=(alert and alert.mix) or _sheet(channels.get((loudest[0].run, channel)), name),
         others=tuple(ring.channel_name for ring in loudest if ring.channel != channel),
     )
 

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from importlib.metadata import version
 
 from prehowl.daemon.errors import OutputError
-from prehowl.daemon.logbook.place import logbook_folder, logbook_path
+from prehowl.daemon.logbook.place import is_name, logbook_path
 from prehowl.daemon.logbook.records import ChannelRow, RunInfo, storable
 from prehowl.daemon.logbook.sink import ClipPlan, LogbookSink
 from prehowl.daemon.show import Show
@@ -64,7 +64,7 @@ def make_logbook(
     if told.file is None:
         return None
     path = logbook_path(told.file)
-    if path.parent == logbook_folder():
+    if is_name(told.file):
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
         except OSError as fault:

@@ -19,7 +19,7 @@ from prehowl.daemon.logbook.records import (
     Spectrum,
 )
 from prehowl.daemon.logbook.schema import MAGIC
-from prehowl.daemon.logbook.store import check_kind, unpacked
+from prehowl.daemon.logbook.store import check_kind, is_damage, unpacked
 
 
 class LogbookError(PrehowlError):
@@ -79,16 +79,9 @@ class LogbookReader:
         self.path = path
         _look_at(path)
         try:
-            self._connection = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)
-            try:
-                if not self._connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
-                    raise LogbookError(f"logbook {path}: is only being made, or was torn off then")
-                check_kind(self._connection, path)
-            except BaseException:
-                self._connection.close()
-                raise
+            self._connection = _opened(path)
         except sqlite3.Error as fault:
-            raise self._damaged(fault) from None
+            raise self._unreadable(fault) from None
 
     def __enter__(self) -> "LogbookReader":
         """Return itself."""
@@ -100,7 +93,7 @@ class LogbookReader:
         """Close the file; tell damage that showed while reading."""
         self._connection.close()
         if isinstance(fault, sqlite3.Error):
-            raise self._damaged(fault) from fault
+            raise self._unreadable(fault) from fault
 
     def runs(self) -> tuple[Run, ...]:
         """Return all runs, oldest first."""
@@ -210,11 +203,63 @@ class LogbookReader:
         )
         return tuple(ChannelRow(*row) for row in rows)
 
-    def _damaged(self, fault: sqlite3.Error) -> LogbookError:
-        return LogbookError(
-            f"logbook {self.path}: cannot be read ({fault}). Is it damaged? The next watch that "
-            "writes there sets a damaged file aside and begins a new one"
-        )
+    def _unreadable(self, fault: sqlite3.Error) -> LogbookError:
+        why = ""
+        if is_damage(fault):
+            why = (
+                ". Is it damaged? The next watch that writes there sets a damaged file aside and "
+                "begins a new one"
+            )
+        elif _needs_its_folder(fault) and _has_more_beside(self.path):
+            why = (
+                f". Its newest entries are in {self.path.name}-wal beside it, and to read them "
+                "takes the right to write in that folder: copy both files to one of your own, "
+                "or read it as the user who writes it"
+            )
+        return LogbookError(f"logbook {self.path}: cannot be read ({fault}){why}")
+
+
+def _opened(path: Path) -> sqlite3.Connection:
+    """Return a connection that only reads.
+
+    SQLite makes two files beside one with write-ahead logging even to read it. Where it may not,
+    a file that nobody writes and that was closed well is read without them: all of it is in the
+    one file then.
+    """
+    uri = f"{path.resolve().as_uri()}?mode=ro"
+    try:
+        return _checked(uri, path)
+    except sqlite3.Error as fault:
+        if not _needs_its_folder(fault) or _has_more_beside(path):
+            raise
+    return _checked(f"{uri}&immutable=1", path)
+
+
+def _checked(uri: str, path: Path) -> sqlite3.Connection:
+    connection = sqlite3.connect(uri, uri=True)
+    try:
+        if not connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
+            raise LogbookError(f"logbook {path}: is only being made, or was torn off then")
+        check_kind(connection, path)
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def _needs_its_folder(fault: sqlite3.Error) -> bool:
+    code = getattr(fault, "sqlite_errorcode", 0) & 0xFF
+    return code in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN)
+
+
+def _has_more_beside(path: Path) -> bool:
+    """Tell whether there are entries that have not come into the file yet."""
+    file = path.resolve()
+    log = file.with_name(f"{file.name}-wal")
+    try:
+        return log.stat().st_size > 0
+    except OSError:
+        return False
 
 
 def _look_at(path: Path) -> None:

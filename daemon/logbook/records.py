@@ -24,6 +24,7 @@ class Kind(StrEnum):
     RING = "ring"
     ACT = "act"
     HEALTH = "health"
+    NAMES = "names"
     CONTROL = "control"  # a note, as its record says
 
 

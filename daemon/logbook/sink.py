@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from prehowl.daemon.events import RingEvent
+from prehowl.daemon.logbook.callings import NamesDiary
 from prehowl.daemon.logbook.clips import AudioMemory, RawClip, RawSpectrum, spectrum_length
 from prehowl.daemon.logbook.diary import HealthDiary
 from prehowl.daemon.logbook.records import Entry, Note, RunInfo, note_entry, ring_entry
@@ -74,6 +75,7 @@ class LogbookSink:
         self._writer = Writer(path, info, clip_bytes_most=most, may_wait=may_wait, clock=clock)
         self._remember_at(info.rate_hz)
         self._diary = HealthDiary()
+        self._names = NamesDiary(info.channels)
         self._rings = RingsNow()
         self._open: list[_Open] = []
         self.missing = ""
@@ -105,8 +107,10 @@ class LogbookSink:
                 self._look_back(news.alert, ch)
 
     def on_snapshot(self, snapshot: Snapshot) -> None:
-        """Keep what has changed in the daemon's health."""
+        """Keep what has changed in the daemon's health, and in what the channels are called."""
         self._writer.at_time(snapshot.time_s)
+        if (renamed := self._names.change(snapshot)) is not None:
+            self._writer.put(renamed)
         for change in self._diary.changes(snapshot.time_s, snapshot.health):
             self._writer.put(change.entry(snapshot.time_s))
 

@@ -13,6 +13,9 @@ from prehowl.daemon.logbook.records import Kind
 NO_ACT = ""
 WORSE = {"suspect": 1, "ringing": 2, "howling": 3}
 
+Moment = tuple[float, float]
+"""Stream time, and what the clock on the wall said then: seconds, and seconds since 1970."""
+
 
 @dataclass(frozen=True, slots=True)
 class AlertTold:
@@ -44,6 +47,7 @@ class RingStory:
     level_dbfs: float  # the highest told
     growth_db_per_s: float | None  # the steepest told
     cut_db: float | None  # the largest advised
+    at_cap: bool = False  # its band's fader could go no further down, as the sheet stood then
     alert: AlertTold | None = None  # None: a ring by itself
 
     @property
@@ -57,6 +61,12 @@ class RingStory:
         return self.alert is None or self.alert.channel == self.channel
 
     @property
+    def onset_at(self) -> float:
+        """Return what the clock on the wall said at the onset, by the line that `at` is of."""
+        told_s = self.first_s if self.alarm_s is None else self.alarm_s
+        return self.at + self.onset_s - told_s
+
+    @property
     def is_alarm(self) -> bool:
         """Tell whether it was ever an alarm."""
         return self.alarm_s is not None
@@ -68,8 +78,10 @@ class ActStory:
 
     run: int
     name: str
-    begin_s: float
+    begin_s: float  # stream time
     end_s: float
+    begin_at: float  # by the clock on the wall, seconds since 1970
+    end_at: float
 
 
 def rings_of(lines: Iterable[Line]) -> list[RingStory]:
@@ -106,27 +118,26 @@ def _alert_told(data: dict[str, Any]) -> AlertTold | None:
 
 def acts_of(lines: Iterable[Line], runs: Sequence[Run]) -> list[ActStory]:
     """Return the acts in order; a run without any is one act without a name."""
-    changes: dict[int, list[tuple[float, str]]] = {run.id: [] for run in runs}
-    ends = {run.id: run.last_time_s for run in runs}
+    changes: dict[int, list[tuple[Moment, str]]] = {run.id: [] for run in runs}
+    ends = {run.id: (run.last_time_s, run.last_at) for run in runs}
     for line in lines:
         # A torn run's last sign of life may be a little older than its last line.
-        ends[line.run] = max(ends.get(line.run, 0.0), line.time_s)
+        moment = (line.time_s, line.at)
+        ends[line.run] = max(ends.get(line.run, moment), moment)
         told = act_told(line)
         known = changes.get(line.run, [])
         if told is not None and (not known or known[-1][1] != told):
-            known.append((line.time_s, told))
+            known.append((moment, told))
     return [story for run in runs for story in _acts_of_run(run, changes[run.id], ends[run.id])]
 
 
-def _acts_of_run(run: Run, changes: list[tuple[float, str]], end_s: float) -> Iterator[ActStory]:
-    if not changes:
-        yield ActStory(run.id, NO_ACT, run.begin_s, end_s)
-        return
+def _acts_of_run(run: Run, changes: list[tuple[Moment, str]], end: Moment) -> Iterator[ActStory]:
     # What a line tells of an act may come after it began: the first holds from the start.
-    begins = [run.begin_s, *(time_s for time_s, _ in changes[1:])]
-    ends = [*begins[1:], max(end_s, begins[-1])]
-    for begin_s, until_s, (_, name) in zip(begins, ends, changes, strict=True):
-        yield ActStory(run.id, name, begin_s, until_s)
+    begins = [(run.begin_s, run.started_at), *(moment for moment, _ in changes[1:])]
+    names = [name for _, name in changes] or [NO_ACT]
+    ends = [*begins[1:], max(end, begins[-1])]
+    for (begin_s, begin_at), (end_s, end_at), name in zip(begins, ends, names, strict=True):
+        yield ActStory(run.id, name, begin_s, end_s, begin_at, end_at)
 
 
 def act_told(line: Line) -> str | None:
@@ -159,6 +170,7 @@ def _begun(line: Line, act: str) -> RingStory:
         level_dbfs=float(data["level_dbfs"]),
         growth_db_per_s=data["growth_db_per_s"],
         cut_db=data["cut_db"],
+        at_cap=_at_cap(data),
     )
 
 
@@ -183,7 +195,12 @@ def _gone_on(story: RingStory, line: Line) -> RingStory:
         worst=state,
         band_hz=float(data["band_hz"]),
         frequency_hz=float(data["frequency_hz"]),
+        at_cap=_at_cap(data),
     )
+
+
+def _at_cap(data: dict[str, Any]) -> bool:
+    return bool(data.get("sheet_at_cap", False))  # there only where a sheet cuts the band
 
 
 def _most(a: float | None, b: float | None) -> float | None:

@@ -204,10 +204,12 @@ class Writer:
         if store.rate_hz != self._info.rate_hz:
             store.run_at(self._info.rate_hz)
         waiting = self._backlog
+        # Those of now: what comes meanwhile has its entry only in the next round.
+        spectra, clips = waiting.all(waiting.spectra), waiting.all(waiting.clips)
         self._write_entries(store)
-        for spectrum in waiting.all(waiting.spectra):
+        for spectrum in spectra:
             self._write_some(store, waiting.spectra, [spectrum], RawSpectrum.measured)
-        for clip in waiting.all(waiting.clips):
+        for clip in clips:
             self._write_some(store, waiting.clips, [clip], self._clip_if_wanted)
         self._alive_at_s = time.monotonic()
         self._rest.over()

@@ -1,15 +1,21 @@
 """Everything that a report tells, gathered from a logbook once; pages and pictures draw from it."""
 
-import time
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 from prehowl.daemon.logbook.advice import Advice, BandCount, advise, counts_of
+from prehowl.daemon.logbook.callings import names_in
 from prehowl.daemon.logbook.incidents import Incident, incidents_of
 from prehowl.daemon.logbook.reader import Line, LogbookReader, Run
 from prehowl.daemon.logbook.records import ChannelRow, Clip, Kind, Spectrum, storable
+from prehowl.daemon.logbook.report.clock import (
+    StreamClock,
+    clocks_of,
+    need_telling_apart,
+    span_words,
+    when_words,
+)
 from prehowl.daemon.logbook.story import WORSE, ActStory, RingStory, acts_of, rings_of
-from prehowl.daemon.sinks.words import time_words
 
 MOST_MOMENTS = 12
 LEAST_GROWTH = float("-inf")
@@ -19,7 +25,7 @@ LEAST_GROWTH = float("-inf")
 class ChannelPart:
     """What happened on one channel in one act."""
 
-    row: ChannelRow
+    row: ChannelRow  # its name as in this act
     rings: tuple[RingStory, ...]
     counts: tuple[BandCount, ...]
 
@@ -30,6 +36,8 @@ class ActPart:
 
     act: ActStory
     run: Run
+    clock: StreamClock
+    span: str  # from when to when
     channels: tuple[ChannelPart, ...]
     quiet: tuple[str, ...]
 
@@ -77,11 +85,20 @@ def gather(reader: LogbookReader, run: int | None = None) -> Report:
     by_id = {one.id: one for one in runs}
     lines = list(reader.lines(run=run))
     rings = rings_of(lines)
-    channels = {row.number: row for one in runs for row in one.info.channels}
+    channels = {(one.id, row.number): row for one in runs for row in one.info.channels}
     incidents = incidents_of(rings, channels)
     acts = acts_of(lines, runs)
+    clocks = clocks_of(lines, runs)
+    among_others = need_telling_apart(runs)
+    callings = [line for line in lines if line.kind == Kind.NAMES]
     parts = [
-        _act_part(act, by_id[act.run], [ring for ring in rings if _act_at(acts, ring) is act])
+        _act_part(
+            act,
+            clocks[act.run],
+            span_words(by_id[act.run], act, among_others=among_others),
+            [ring for ring in rings if _act_at(acts, ring) is act],
+            names_in(act, by_id[act.run], callings),
+        )
         for act in acts
     ]
     file_title = storable(reader.path.stem)
@@ -90,34 +107,16 @@ def gather(reader: LogbookReader, run: int | None = None) -> Report:
         runs=runs,
         acts=tuple(part for part in parts if part.channels or part.act.name),
         advice=advise(incidents),
-        moments=_worst(reader, incidents, by_id),
-        health=tuple(_health(line, by_id[line.run]) for line in lines if line.kind == Kind.HEALTH),
+        moments=_worst(reader, incidents, by_id, among_others=among_others),
+        health=tuple(
+            (_when(line, by_id[line.run], among_others=among_others), str(line.data["text"]))
+            for line in lines
+            if line.kind == Kind.HEALTH
+        ),
         alarms=len(incidents),
         heard=sum(ring.is_alarm for ring in rings),
         suspects=len({ring.howl for ring in rings} - {one.clip for one in incidents}),
     )
-
-
-def when_words(run: Run, at: float, time_s: float) -> str:
-    """Return a moment as the clock on the wall for a live watch, else as a place in the stream.
-
-    Parameters
-    ----------
-    run : Run
-    at : float
-        Of the line that told of it, seconds since 1970. It cannot be had from the stream's time,
-        which stands still while the device is away or the computer sleeps.
-    time_s : float
-        Stream time.
-    """
-    if not run.is_live:
-        return time_words(time_s)
-    return time.strftime("%H:%M:%S", time.gmtime(at + run.utc_offset_s))
-
-
-def day_words(run: Run) -> str:
-    """Return date and time of a run's start, at the place."""
-    return time.strftime("%Y-%m-%d %H:%M", time.gmtime(run.started_at + run.utc_offset_s))
 
 
 def _act_at(acts: Sequence[ActStory], ring: RingStory) -> ActStory:
@@ -127,26 +126,45 @@ def _act_at(acts: Sequence[ActStory], ring: RingStory) -> ActStory:
     return (begun or mine[:1])[-1]
 
 
-def _act_part(act: ActStory, run: Run, rings: Sequence[RingStory]) -> ActPart:
+def _act_part(
+    act: ActStory,
+    clock: StreamClock,
+    span: str,
+    rings: Sequence[RingStory],
+    names: Mapping[int, str],
+) -> ActPart:
+    run = clock.run
     parts = []
     for row in run.info.channels:
         here = tuple(ring for ring in rings if ring.channel == row.number)
         if here:
-            parts.append(ChannelPart(row, here, tuple(counts_of(here))))
+            # A name may be changed in the middle of an act: each ring has that of its time.
+            called = dict.fromkeys(ring.channel_name for ring in here)
+            told = replace(row, name=", then ".join(called))
+            parts.append(ChannelPart(told, here, tuple(counts_of(here))))
     loud = {part.row.number for part in parts}
-    quiet = tuple(row.name for row in run.info.channels if row.number not in loud)
-    return ActPart(act, run, tuple(parts), quiet)
+    quiet = tuple(name for number, name in names.items() if number not in loud)
+    return ActPart(act, run, clock, span, tuple(parts), quiet)
 
 
 def _worst(
-    reader: LogbookReader, incidents: Sequence[Incident], runs: dict[int, Run]
+    reader: LogbookReader,
+    incidents: Sequence[Incident],
+    runs: dict[int, Run],
+    *,
+    among_others: bool,
 ) -> tuple[Moment, ...]:
     chosen = sorted(incidents, key=_badness, reverse=True)[:MOST_MOMENTS]
     spectra = {(run, spectrum.ring): spectrum for run, spectrum in reader.spectra()}
     return tuple(
         Moment(
             incident=incident,
-            when=when_words(runs[lead.run], lead.at, lead.alarm_s or lead.onset_s),
+            when=when_words(
+                runs[lead.run],
+                lead.at,
+                lead.onset_s if lead.alarm_s is None else lead.alarm_s,
+                among_others=among_others,
+            ),
             clip=reader.clip(*incident.clip),
             spectrum=spectra.get(incident.clip),
         )
@@ -161,5 +179,5 @@ def _badness(incident: Incident) -> tuple[int, float, float]:
     return WORSE[incident.worst], loudest.level_dbfs, growth
 
 
-def _health(line: Line, run: Run) -> tuple[str, str]:
-    return when_words(run, line.at, line.time_s), str(line.data["text"])
+def _when(line: Line, run: Run, *, among_others: bool) -> str:
+    return when_words(run, line.at, line.time_s, among_others=among_others)

@@ -5,12 +5,13 @@ from collections.abc import Iterator, Sequence
 from html import escape
 
 from prehowl.daemon.logbook.advice import Advice, BandCount
+from prehowl.daemon.logbook.incidents import Incident
+from prehowl.daemon.logbook.report.clock import day_words
 from prehowl.daemon.logbook.report.data import (
     ActPart,
     ChannelPart,
     Moment,
     Report,
-    day_words,
 )
 from prehowl.daemon.logbook.report.style import STYLE
 from prehowl.daemon.logbook.report.timeline import spectrum_svg, timeline
@@ -100,9 +101,7 @@ def _moment(moment: Moment) -> str:
         facts.append(f"rose by up to {ring.growth_db_per_s:.0f} dB/s")
     if ring.end_s is not None:
         facts.append(f"lasted {max(0.0, ring.end_s - ring.onset_s):.1f} s")
-    if incident.cut_db is not None:
-        band = band_words(incident.band_hz)
-        facts.append(f"advised: {band} -{incident.cut_db:g} dB on {incident.sheet}")
+    facts += _advised(incident)
     if incident.others:
         facts.append(f"also heard on {', '.join(incident.others)}")
     where = f"{ring.channel_name} (channel {ring.channel})"
@@ -114,6 +113,14 @@ def _moment(moment: Moment) -> str:
         f"· {escape(' · '.join(facts))}</p>"
         f"<div class='kept'>{picture}{_clip(moment)}</div></li>"
     )
+
+
+def _advised(incident: Incident) -> Iterator[str]:
+    band = band_words(incident.band_hz)
+    if incident.at_cap:
+        yield f"advised: send down, {band} is at its cap on {incident.sheet}"
+    elif incident.cut_db is not None:
+        yield f"advised: {band} -{incident.cut_db:g} dB on {incident.sheet}"
 
 
 def _clip(moment: Moment) -> str:
@@ -130,12 +137,11 @@ def _clip(moment: Moment) -> str:
 def _act(part: ActPart) -> str:
     rings = (ring for channel in part.channels for ring in channel.rings)
     alarms = len({ring.howl for ring in rings if ring.is_alarm})
-    span = f"{time_words(part.act.begin_s)} to {time_words(part.act.end_s)}"
     channels = "".join(_channel(part, channel) for channel in part.channels)
     quiet = f"<p class='quiet'>Quiet: {escape(', '.join(part.quiet))}</p>" if part.quiet else ""
     return (
         f"<section class='act'><h2>{escape(part.title)}</h2>"
-        f"<p class='facts'>{span} · {alarms} alarm{'s' * (alarms != 1)}</p>"
+        f"<p class='facts'>{part.span} · {alarms} alarm{'s' * (alarms != 1)}</p>"
         f"{channels}{quiet}</section>"
     )
 
@@ -143,7 +149,7 @@ def _act(part: ActPart) -> str:
 def _channel(part: ActPart, channel: ChannelPart) -> str:
     row = channel.row
     of = f", {escape(row.partner)}" if row.partner else ""
-    drawn = timeline(channel.rings, part.act.begin_s, part.act.end_s)
+    drawn = timeline(channel.rings, part.act.begin_s, part.act.end_s, part.clock)
     return (
         f"<article><h3>{row.number} {escape(row.name)} <small>{row.kind}{of}</small></h3>"
         f"{drawn}{_counts(channel.counts)}</article>"
@@ -154,7 +160,7 @@ def _counts(counts: Sequence[BandCount]) -> str:
     cells = "".join(
         f"<tr><th>{band_words(c.band_hz)}</th><td>{c.alarms}</td><td>{c.howls}</td>"
         f"<td>{c.heard}</td><td>{c.suspects}</td>"
-        f"<td>{'' if c.cut_db is None else f'-{c.cut_db:g} dB'}</td></tr>"
+        f"<td>{_cut(c)}</td></tr>"
         for c in counts
     )
     return (
@@ -162,6 +168,11 @@ def _counts(counts: Sequence[BandCount]) -> str:
         "<th>heard of other channels</th><th>suspicions only</th>"
         f"<th>largest cut advised</th></tr>{cells}</table>"
     )
+
+
+def _cut(count: BandCount) -> str:
+    cut = None if count.cut_db is None else f"-{count.cut_db:g} dB"
+    return ", ".join(filter(None, (cut, "send down" if count.at_cap else None)))
 
 
 def _health(health: Sequence[tuple[str, str]]) -> str:

@@ -13,24 +13,23 @@ from itertools import pairwise
 import numpy as np
 
 from prehowl.daemon.logbook.records import Spectrum
+from prehowl.daemon.logbook.report.clock import StreamClock, when_words
 from prehowl.daemon.logbook.story import RingStory
 from prehowl.daemon.sinks.words import band_words, frequency_words, time_words
 
 WIDTH, HEIGHT = 900, 150
 LEFT, RIGHT, TOP, BOTTOM = 58, 8, 6, 20
 LOW_HZ, HIGH_HZ = 40.0, 18000.0
-TICK_ROOM = 20  # half of the longest words under a mark
+TICK_ROOM = 24  # half of the longest words under a mark
 MARKS_HZ = (63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
 Scale = Callable[[float], float]
 """Stream time to the place in the picture."""
 SHORTEST_BAR = 3.0
-STEPS_S = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400)
-MOST_TICKS = 9
 HEIGHTS = {"suspect": 3.0, "ringing": 5.0, "howling": 10.0}
 SPECTRUM_WIDTH, SPECTRUM_HEIGHT, SPECTRUM_LOW_DBFS = 260, 64, -110.0
 
 
-def timeline(rings: Sequence[RingStory], begin_s: float, end_s: float) -> str:
+def timeline(rings: Sequence[RingStory], begin_s: float, end_s: float, clock: StreamClock) -> str:
     """Return the rings of one channel as an SVG element.
 
     Parameters
@@ -38,6 +37,8 @@ def timeline(rings: Sequence[RingStory], begin_s: float, end_s: float) -> str:
     rings : sequence of RingStory
     begin_s, end_s : float
         Of the act, stream time, seconds.
+    clock : StreamClock
+        Of the run: marks and words are by it.
     """
     span_s = max(end_s - begin_s, 1.0)
 
@@ -45,8 +46,8 @@ def timeline(rings: Sequence[RingStory], begin_s: float, end_s: float) -> str:
         share = min(max((time_s - begin_s) / span_s, 0.0), 1.0)
         return LEFT + share * (WIDTH - LEFT - RIGHT)
 
-    parts = [*_frequency_lines(), *_time_ticks(begin_s, span_s, x)]
-    parts += [_bar(ring, x(ring.onset_s), x(_end(ring, end_s)), x) for ring in rings]
+    parts = [*_frequency_lines(), *_time_marks(clock.marks(begin_s, begin_s + span_s), x)]
+    parts += [_bar(ring, x(_end(ring, end_s)), x, clock) for ring in rings]
     label = f"{len(rings)} rings over {time_words(span_s)}"
     return (
         f'<svg class="timeline" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" '
@@ -80,11 +81,6 @@ def height_of(frequency_hz: float) -> float:
     return HEIGHT - BOTTOM - min(max(share, 0.0), 1.0) * (HEIGHT - TOP - BOTTOM)
 
 
-def tick_step(span_s: float) -> float:
-    """Return the time between marks: the shortest round one that leaves few enough."""
-    return next((step for step in STEPS_S if span_s / step <= MOST_TICKS), 6 * 3600.0)
-
-
 def _end(ring: RingStory, end_s: float) -> float:
     return end_s if ring.end_s is None else ring.end_s
 
@@ -101,13 +97,10 @@ def _frequency_lines() -> list[str]:
     return parts
 
 
-def _time_ticks(begin_s: float, span_s: float, x: Scale) -> list[str]:
-    step = tick_step(span_s)
-    first = math.ceil(begin_s / step) * step
+def _time_marks(marks: Sequence[tuple[float, str]], x: Scale) -> list[str]:
     parts = []
-    for n in range(int((begin_s + span_s - first) / step) + 1):
-        at = x(first + n * step)
-        words = time_words(first + n * step).removesuffix(".0")
+    for time_s, words in marks:
+        at = x(time_s)
         # In the middle under the last mark half of the words would lie beyond the edge.
         anchor = "mid" if at < WIDTH - RIGHT - TICK_ROOM else "end"
         parts.append(f'<text x="{at:.1f}" y="{HEIGHT - 5}" class="{anchor}">{words}</text>')
@@ -115,13 +108,14 @@ def _time_ticks(begin_s: float, span_s: float, x: Scale) -> list[str]:
     return parts
 
 
-def _bar(ring: RingStory, left: float, right: float, x: Scale) -> str:
+def _bar(ring: RingStory, right: float, x: Scale, clock: StreamClock) -> str:
+    left = x(ring.onset_s)
     height = HEIGHTS[ring.worst]
     y = height_of(ring.frequency_hz)
     width = max(right - left, SHORTEST_BAR)
     words = (
         f"{ring.worst}, {frequency_words(ring.frequency_hz)} ({band_words(ring.band_hz)} band), "
-        f"{time_words(ring.onset_s)}"
+        f"{when_words(clock.run, ring.onset_at, ring.onset_s)}"
     )
     mark = ""
     if ring.alarm_s is not None:

@@ -102,7 +102,7 @@ def test_show_refuses_a_kind_that_is_none(capsys, saturday):
     """Oracle: the documented exit code for wrong usage; kinds of our own and those in the file."""
     code, out, err = run(capsys, "logbook", "show", "saturday", "--kind", "rings")
     assert (code, out) == (2, "")
-    assert "--kind rings: no such kind. There are: act, control, health, ring" in err
+    assert "--kind rings: no such kind. There are: act, control, health, names, ring" in err
 
 
 def test_no_result_goes_over_the_logbook_it_is_from(capsys, saturday, home, monkeypatch):

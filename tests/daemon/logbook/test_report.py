@@ -8,6 +8,7 @@ import os
 import re
 import shutil
 import subprocess
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import ClassVar
@@ -18,17 +19,17 @@ from logbook.books import howl, written
 
 from prehowl.daemon.events import Alert
 from prehowl.daemon.logbook.reader import LogbookReader
+from prehowl.daemon.logbook.report.clock import STEPS_S, mark_step
 from prehowl.daemon.logbook.report.data import gather
 from prehowl.daemon.logbook.report.page import page
+from prehowl.daemon.logbook.report.pdf import advice_lines
 from prehowl.daemon.logbook.report.timeline import (
     BOTTOM,
     HEIGHT,
     HIGH_HZ,
     LOW_HZ,
-    STEPS_S,
     TOP,
     height_of,
-    tick_step,
 )
 
 HOWL = Alert(1, 1, "Vox 1", 1, 5, "Vox 1", "Mix 1")
@@ -153,6 +154,25 @@ def test_a_show_without_any_ring_is_a_page_too(tmp_path):
     assert "0 alarms, heard 0 times on all channels" in text
 
 
+def test_a_fader_at_its_cap_is_answered_as_on_the_night(tmp_path):
+    """Oracle: docs/sheets.md: no more to pull, send down; in advice, moment and counts."""
+    events = [
+        replace(one, sheet_cut_db=12.0, sheet_at_cap=True)
+        for one in (*howl(1, 1, 4.0, alert=HOWL), *howl(2, 1, 40.0))
+    ]
+    with LogbookReader(written(tmp_path / "a.logbook", events, clips=False)) as reader:
+        report = gather(reader)
+    text = page(report)
+    assert "Pull" not in text
+    assert "2.5 kHz on Mix 1 rang 2 times, and its fader is at its cap on the sheet" in text
+    assert text.count("advised: send down, 2.5 kHz is at its cap on Mix 1") == 2
+    assert "<td>send down</td>" in text
+    assert "-3 dB" not in text
+    lines = advice_lines(report.advice)
+    assert [line for line in lines if "Pull" in line] == []
+    assert any("at its cap on the sheet: no more to pull" in line for line in lines)
+
+
 def test_frequency_is_logarithmic_upwards():
     """Oracle: closed form. An octave is the same height everywhere; the ends are the ends."""
     assert height_of(LOW_HZ) == HEIGHT - BOTTOM
@@ -165,7 +185,7 @@ def test_frequency_is_logarithmic_upwards():
 @pytest.mark.parametrize("span_s", [1, 8, 33, 300, 5000, 43200])
 def test_marks_of_time_are_round_and_few(span_s):
     """Oracle: definition."""
-    step = tick_step(span_s)
+    step = mark_step(span_s)
     assert 1 <= span_s / step <= 10
     assert step in STEPS_S
 

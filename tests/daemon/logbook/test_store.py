@@ -1,9 +1,13 @@
 """The file: what is written is read, and no accident costs more than it must."""
 
+import contextlib
 import os
+import shutil
 import sqlite3
 import subprocess
 import sys
+import tempfile
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -232,3 +236,62 @@ def test_what_cannot_be_read_is_told(path, data, said):
         path.write_bytes(data)
     with pytest.raises(LogbookError, match=said):
         LogbookReader(path)
+
+
+NOBODY = 65534
+
+
+@pytest.fixture
+def shared() -> Iterator[Path]:
+    """Give a folder that everybody may enter: pytest's own may be entered by its maker only."""
+    folder = Path(tempfile.mkdtemp(prefix="prehowl-test-"))
+    yield folder
+    shutil.rmtree(folder)
+
+
+@contextlib.contextmanager
+def reading_only(folder: Path) -> Iterator[None]:
+    """Be, for a while, somebody who may not write in a folder; root becomes another user."""
+    folder.chmod(0o555)
+    is_root = os.geteuid() == 0
+    if is_root:
+        os.seteuid(NOBODY)
+    try:
+        yield
+    finally:
+        if is_root:
+            os.seteuid(0)
+        folder.chmod(0o755)
+
+
+@pytest.mark.parametrize("has_empty_log", [False, True])
+def test_a_logbook_is_read_where_one_may_not_write(shared, has_empty_log):
+    """Oracle: definition. As from a stick mounted read-only, or by another user than the service's.
+
+    An empty log beside it is what a reader leaves who had the right to write.
+    """
+    path = shared / "show.logbook"
+    write(path, 3)
+    if has_empty_log:
+        path.with_name("show.logbook-wal").touch()
+    with reading_only(shared), LogbookReader(path) as reader:
+        assert [line.data["n"] for line in reader.lines()] == [0, 1, 2]
+    assert len(list(shared.glob("*-shm"))) == 0
+
+
+def test_what_is_still_beside_a_logbook_is_not_left_out_in_silence(shared):
+    """Oracle: definition. Torn off, copied without its -shm: neither read in part nor damaged."""
+    whole, path = shared / "whole.logbook", shared / "show.logbook"
+    store = Store(whole, INFO)
+    store.write([(100.0, note(1))], 200.0, 9.5)
+    for tail in ("", "-wal"):
+        shutil.copy(f"{whole}{tail}", f"{path}{tail}")
+    store.close()
+    with (
+        reading_only(shared),
+        pytest.raises(LogbookError, match=r"are in show\.logbook-wal beside it.*copy both") as told,
+    ):
+        LogbookReader(path)
+    assert "amage" not in str(told.value)
+    with LogbookReader(path) as reader:
+        assert [line.data["n"] for line in reader.lines()] == [1]

@@ -2,15 +2,17 @@
 
 from dataclasses import replace
 
+import pytest
 from logbook.books import ROWS, howl, written
 
 from prehowl.daemon.events import Alert
 from prehowl.daemon.logbook.advice import Pull, Watch, advise, counts_of
 from prehowl.daemon.logbook.incidents import incidents_of
 from prehowl.daemon.logbook.reader import LogbookReader
+from prehowl.daemon.logbook.records import ChannelRow
 from prehowl.daemon.logbook.story import AlertTold, RingStory, acts_of, rings_of
 
-CHANNELS = {row.number: row for row in ROWS}
+CHANNELS = {(run, row.number): row for run in (1, 2) for row in ROWS}
 
 
 def story(id: int, channel: int, onset_s: float, **told) -> RingStory:
@@ -18,7 +20,7 @@ def story(id: int, channel: int, onset_s: float, **told) -> RingStory:
     known = {
         "run": 1,
         "act": "",
-        "channel_name": CHANNELS[channel].name,
+        "channel_name": told.get("channel_name") or CHANNELS[1, channel].name,
         "band_hz": 2500.0,
         "frequency_hz": 2513.0,
         "worst": "howling",
@@ -40,6 +42,14 @@ def test_a_ring_is_told_from_its_first_event_to_its_last(tmp_path):
         (ring,) = rings_of(reader.lines())
     assert (ring.onset_s, ring.alarm_s, ring.end_s, ring.worst) == (4.0, 4.5, 5.5, "howling")
     assert (ring.channel, ring.band_hz, ring.act, ring.cut_db) == (1, 2500.0, "First", 3.0)
+
+
+def test_a_ring_at_its_faders_cap_is_told_as_such(tmp_path):
+    """Oracle: docs/events.md; the worst event's word holds, as its band does."""
+    events = [replace(one, sheet_cut_db=12.0) for one in howl(3, 1, 4.0)]
+    events[2] = replace(events[2], sheet_at_cap=True)
+    with LogbookReader(written(tmp_path / "a.logbook", [*events, *howl(4, 2, 9.0)])) as reader:
+        assert [ring.at_cap for ring in rings_of(reader.lines())] == [True, False]
 
 
 def test_a_ring_is_placed_on_the_clock_by_the_line_of_its_alarm(tmp_path):
@@ -119,6 +129,19 @@ class TestIncidents:
         sheets = [one.sheet for one in incidents_of([story(1, 1, 1.0), story(2, 2, 9.0)], CHANNELS)]
         assert sheets == ["Mix 1", "the mix that feeds the wedge of Vox 2"]
 
+    def test_another_run_may_have_another_patch(self):
+        """Oracle: by hand. What plays on the channel tomorrow says nothing of yesterday's mix."""
+        channels = {
+            (1, 3): ChannelRow(3, "Vox", "mic"),
+            (2, 3): ChannelRow(3, "Sax", "mic", "Mix 7"),
+        }
+        rings = [
+            story(1, 3, 10.0, channel_name="Vox"),
+            story(1, 3, 10.0, channel_name="Sax", run=2),
+        ]
+        sheets = [(one.name, one.sheet) for one in incidents_of(rings, channels)]
+        assert sheets == [("Vox", "the mix that feeds the wedge of Vox"), ("Sax", "Mix 7")]
+
 
 class TestAdvice:
     """What to change tomorrow."""
@@ -157,6 +180,36 @@ class TestAdvice:
             ("Vox 1", True)
         ]
 
+    @pytest.mark.parametrize(("count", "times"), [(1, "once"), (2, "2 times")])
+    def test_a_fader_at_its_cap_is_not_pulled(self, count, times):
+        """Oracle: the rule of docs/sheets.md, as the screen told it: send down. Nor kept an eye on.
+
+        Its neighbour is pulled alone: the one at its cap cannot move as well.
+        """
+        rings = [
+            story(n, 1, 60.0 * n, worst="ringing", at_cap=band == 2500.0, band_hz=band)
+            for n, band in enumerate([2500.0] * count + [2000.0] * 2)
+        ]
+        advice = self.of(*rings)
+        assert advice.pulls == (Pull("Mix 1", ("Vox 1",), 2000.0, 3.0, 2, None),)
+        assert advice.watches == ()
+        (look,) = advice.looks
+        assert look.name == "Vox 1"
+        assert look.why.startswith(
+            f"2.5 kHz on Mix 1 rang {times}, and its fader is at its cap on the sheet: no more to"
+        )
+
+    def test_a_cap_is_that_of_the_sheet_as_it_stood_last_and_of_the_own_mix(self):
+        """Oracle: by hand. The first night's sheet has been eased; Vox 2 has a sheet of its own."""
+        alert = AlertTold(1, 1, "Vox 1", "Mix 1")
+        rings = [
+            story(1, 1, 1.0, at_cap=True),
+            story(1, 1, 1.0, run=2, alert=alert),
+            story(2, 2, 1.0, run=2, alert=alert, at_cap=True, level_dbfs=-6.0),
+        ]
+        assert [pull.band_hz for pull in self.of(*rings).pulls] == [2500.0]
+        assert [look.why[:7] for look in self.of(*rings[:1]).looks] == ["howled ", "2.5 kHz"]
+
     def test_a_howl_asks_for_a_new_ring_out(self):
         """Oracle: the rule."""
         looks = self.of(story(1, 1, 1.0), story(2, 1, 60.0)).looks
@@ -166,7 +219,7 @@ class TestAdvice:
 
 
 def test_counts_are_by_channel_and_band():
-    """Oracle: counted by hand."""
+    """Oracle: counted by hand. Where the fader was at its cap no cut was advised."""
     rings = [
         story(1, 1, 1.0),
         story(2, 1, 9.0, worst="ringing", cut_db=None),
@@ -174,12 +227,14 @@ def test_counts_are_by_channel_and_band():
         story(4, 2, 1.0, band_hz=800.0),
         story(5, 2, 30.0, alert=AlertTold(9, 1, "Vox 1", None)),
     ]
+    rings += [story(6, 5, 1.0, at_cap=True), story(7, 5, 9.0, worst="ringing", cut_db=2.0)]
     found = [
-        (c.channel, c.band_hz, c.alarms, c.howls, c.suspects, c.heard, c.cut_db)
+        (c.channel, c.band_hz, c.alarms, c.howls, c.suspects, c.heard, c.cut_db, c.at_cap)
         for c in counts_of(rings)
     ]
     assert found == [
-        (1, 2500.0, 2, 1, 1, 0, 3.0),
-        (2, 800.0, 1, 1, 0, 0, 3.0),
-        (2, 2500.0, 0, 0, 0, 1, None),
+        (1, 2500.0, 2, 1, 1, 0, 3.0, False),
+        (2, 800.0, 1, 1, 0, 0, 3.0, False),
+        (2, 2500.0, 0, 0, 0, 1, None, False),
+        (5, 2500.0, 2, 1, 0, 0, 2.0, True),
     ]

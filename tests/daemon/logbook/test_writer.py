@@ -77,6 +77,32 @@ def read(path) -> tuple[list[int], list[str]]:
     return numbers, [line.data["text"] for line in lines if line.kind == "health"]
 
 
+def test_a_clip_is_never_kept_before_the_line_that_tells_of_it(writer, monkeypatch):
+    """Oracle: definition; a kill between the two would leave a sound that nothing speaks of.
+
+    A second alarm comes while the entries of the first are being written.
+    """
+    whole, kept, comes = Store.write, [], [2]
+
+    def write(store, items, *moment):
+        if comes:
+            put(comes.pop())
+        made = list(items)
+        kept.extend((type(item).__name__, item) for _, item in made)
+        whole(store, made, *moment)
+
+    def put(number):
+        for item in (note(number), spectrum(number), clip(number)):
+            writer.put(item)
+
+    monkeypatch.setattr(Store, "write", write)
+    put(1)
+    writer.start()
+    writer.close()
+    order = [(name, int(item.time_s) if name == "EntryRow" else item.ring) for name, item in kept]
+    assert order == [(n, i) for i in (1, 2) for n in ("EntryRow", "Spectrum", "Clip")]
+
+
 class TestNoAccidentEndsIt:
     """Whatever goes wrong is said and tried again."""
 
