@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from prehowl.detectors.lingering import Survey
 from prehowl.detectors.longterm import TONE_DB
+from prehowl.detectors.rings import Ring
 
 Figures = NDArray[np.float32]
 
@@ -37,29 +38,21 @@ class Usual:
     before_dbfs: Figures  # where it was at this place, the level before it rose; else inf
 
 
-@dataclass(frozen=True, slots=True)
-class _Rung:
-    sample: int
-    ch: int
-    frequency_hz: float
-    before_dbfs: float
-
-
 class Background:
     """The surveys of the engine, each with the range it answers for."""
 
     def __init__(self) -> None:
         self._surveys: tuple[tuple[float, Survey], ...] = ()
-        self._rung: list[_Rung] = []
+        self._rung: list[Ring] = []
 
-    def note_ring(self, sample: int, ch: int, frequency_hz: float, before_dbfs: float) -> None:
-        """Remember a ring that was alarmed, and what level there was at its place before."""
-        self._rung.append(_Rung(sample, ch, frequency_hz, before_dbfs))
+    def note_ring(self, ring: Ring) -> None:
+        """Remember a ring that was alarmed, and so what level there was at its place before."""
+        self._rung.append(ring)
 
     def forget_rings(self, before_sample: int) -> None:
-        """Let go of rings alarmed earlier."""
-        if self._rung and self._rung[0].sample < before_sample:
-            self._rung = [rung for rung in self._rung if rung.sample >= before_sample]
+        """Let go of rings that were last seen earlier."""
+        if any(ring.seen_sample < before_sample for ring in self._rung):
+            self._rung = [ring for ring in self._rung if ring.seen_sample >= before_sample]
 
     def listen_to(self, surveys: Iterable[tuple[float, Survey]]) -> None:
         """Ask these from now on: width of a bin in hertz and survey, in rising order.
@@ -92,11 +85,11 @@ class Background:
     ) -> tuple[NDArray[np.bool_], Figures]:
         has_rung = np.zeros(len(ch), bool)
         before = np.full(len(ch), np.inf, np.float32)
-        for rung in self._rung:
-            mine = ch == rung.ch
+        for ring in self._rung:
+            mine = ch == ring.ch
             has_rung |= mine
-            here = mine & (
-                np.abs(frequency_hz - rung.frequency_hz) < SAME_SHARE * rung.frequency_hz
-            )
-            before[here] = np.minimum(before[here], rung.before_dbfs)
+            if ring.start_dbfs is not None:
+                off_hz = np.abs(frequency_hz - ring.frequency_hz)
+                here = mine & (off_hz < SAME_SHARE * ring.frequency_hz)
+                before[here] = np.minimum(before[here], ring.start_dbfs)
         return has_rung, before

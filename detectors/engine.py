@@ -255,9 +255,7 @@ class Engine:
         alarmed = {change.id for change in changes if change.state is RingState.RINGING}
         for ring in self._tracker.rings if alarmed else ():
             if ring.id in alarmed:
-                before = np.inf if ring.start_dbfs is None else ring.start_dbfs
-                sample = self._tick * self.quantum
-                self._background.note_ring(sample, ring.ch, ring.frequency_hz, before)
+                self._background.note_ring(ring)
 
     def _measure_levels(self, newest: NDArray[np.float32]) -> None:
         keep = np.float32(np.exp(-self.quantum / (LEVEL_MEMORY_S * self.rate_hz)))

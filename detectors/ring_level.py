@@ -12,11 +12,18 @@ FALLEN_DB = 10.0
 FALLEN_S = 0.3
 """For so long it must have: a block that was lost, or a hit that drowns all, is over sooner."""
 
+OVERLAID_S = 1.0
+"""An alarm at no less than the level at which it was alarmed may be the rest of something louder
+that fades; it is waited for so long."""
+
 STEADY_DB_PER_S = 5.0
 """What moves less than this stands still."""
 
 FINER = 1.01
 """Bins narrower than a ring's by no more than rounding are of the same resolution."""
+
+BACK_DOWN_DB = 2.0
+"""A line this little over the level from which it rose is back where it was."""
 
 GONE_S = 0.2
 """Where the finest resolution has told nothing for so long it was left out; the next one tells."""
@@ -38,14 +45,17 @@ def take_level(
         ring.down_sample = None
     elif ring.down_sample is None:
         ring.down_sample = sample
-    elif _is_down(ring, rate_hz) and _stands(ring, sample):
+    elif _is_down(ring, rate_hz) and is_steady(ring) and _keeps_level(ring):
         # Something louder at its place has passed: a vowel, a hit.
         ring.top_dbfs, ring.down_sample = level_dbfs, None
 
 
 def has_come_down(ring: Ring, rate_hz: int) -> bool:
     """Tell whether a ring has fallen from its highest level, and not only for a moment."""
-    return _is_down(ring, rate_hz) and ring.slope_db_per_s < STEADY_DB_PER_S
+    if not _is_down(ring, rate_hz) or ring.slope_db_per_s >= STEADY_DB_PER_S:
+        return False
+    down_s = (ring.level_sample - (ring.down_sample or 0)) / rate_hz
+    return down_s >= OVERLAID_S or not _keeps_level(ring)
 
 
 def is_steady(ring: Ring) -> bool:
@@ -58,8 +68,7 @@ def _is_down(ring: Ring, rate_hz: int) -> bool:
     return down is not None and (ring.level_sample - down) / rate_hz >= FALLEN_S
 
 
-def _stands(ring: Ring, sample: int) -> bool:
-    """Tell whether an alarmed ring is a line that keeps the level at which it was alarmed."""
-    if ring.state not in ALARMS or ring.seen_sample != sample:
-        return False
-    return is_steady(ring) and ring.level_dbfs >= ring.alarm_dbfs
+def _keeps_level(ring: Ring) -> bool:
+    """Tell whether an alarmed ring is a line at no less than the level at which it was alarmed."""
+    is_seen = ring.seen_sample >= ring.level_sample
+    return ring.state in ALARMS and is_seen and ring.level_dbfs >= ring.alarm_dbfs

@@ -1,6 +1,6 @@
 """When a ring moves on: from what was seen of it to its next state."""
 
-from prehowl.detectors.ring_level import has_come_down, is_steady
+from prehowl.detectors.ring_level import BACK_DOWN_DB, has_come_down, is_steady
 from prehowl.detectors.rings import Ring, RingState
 
 SUSPECT_HOLD_S = 1.0
@@ -18,9 +18,9 @@ SUSPECT_LONGEST_S = 5.0
 LOST_AFTER_S = 0.3
 """A ring that no resolution sees as a peak for this long has stopped."""
 
-BACK_DOWN_DB, BACK_DOWN_S = 2.0, 1.0
-"""An alarm that stands so near again to the level from which it rose, and has shown nothing new for
-so long, is over: the line that is left stood there before."""
+BACK_DOWN_S = 1.0
+"""An alarm that is back where it rose from, and has shown nothing new for so long, is over: the
+line that is left stood there before."""
 
 TAKEOVER_SHARE = 0.4
 """Share of the channel's power in one line that makes an alarmed ring a howl."""

@@ -61,7 +61,8 @@ class Ring:
     proof_sample: int  # last time that the evidence reached that of a suspect
     rise_sample: int | None = None  # last time that a rise was the evidence
     lingers_sample: int | None = None  # last time that it was found to linger
-    start_dbfs: float | None = None  # the level from which it rose, where it rose
+    start_dbfs: float | None = None  # the level from which it rose, where that was seen
+    is_back: bool = False  # it was alarmed without a rise: one that had stopped stood again
     alarm_dbfs: float = math.inf  # its level when it was alarmed
     has_howled: bool = False
     down_sample: int | None = None  # since when it has been far under its top

@@ -183,7 +183,8 @@ def _figures(
     new_db = np.where(
         is_again, level[:, -1] - np.minimum(usual.before_dbfs, usual.level_dbfs), new_db
     )
-    relative_db = np.where(is_again, np.maximum(relative_db, now_db), relative_db)
+    share_db = now_db - decibels(beside.total)
+    relative_db = np.where(is_again, np.maximum(relative_db, share_db), relative_db)
     over_usual_db = np.where(usual.has_rung, np.maximum(over_usual_db, relative_db), over_usual_db)
     columns = {
         "rise_db": rise.rise_db,
@@ -195,7 +196,7 @@ def _figures(
         "share": rise.share,
         "pnpr_db": beside.pnpr_db,
         "relative_db": relative_db,
-        "now_db": now_db - decibels(beside.total),
+        "now_db": share_db,
         "rest_rise_db": rest_rise,
         "crowd_rise_db": crowd_rise,
         "flank_rise_db": flank_rise,

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from prehowl.detectors.frame import Frame
-from prehowl.detectors.ring_level import FINER
+from prehowl.detectors.ring_level import BACK_DOWN_DB, FINER
 from prehowl.detectors.rings import Ring
 
 ECHO_S = 0.3
@@ -35,14 +35,15 @@ BACK_FOR_S = 0.1
 STILL_CENTS, STILL_BINS = 1.5, 0.03
 """It stands still to the wider of these (standard deviation): a voice at its place does not."""
 
-SAME_CENTS = 10.0
-"""A loop rings where it rang. One that has howled may go over to its next mode, where something
-has moved: that is looked for as far off as a line belongs to the ring (`reach_hz`)."""
+SAME_CENTS, SAME_BINS = 10.0, 0.05
+"""A loop rings where it rang: no farther off than the wider of these."""
 
+NEXT_MODE_SHARE = 0.03
+"""One that has howled may go over to its next mode, where something has moved: so far off."""
 
-def reach_hz(ring: Ring, bin_hz: float) -> float:
-    """Return how far off a line still belongs to a ring, in frames with such bins."""
-    return max(1.5 * bin_hz, 0.03 * ring.frequency_hz)
+LASTED_S = 2.0
+"""A ring that is back is watched for again only if it then went on for so long: a note that is
+played again and again does not."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,8 +59,8 @@ class Back:
 class _Stopped:
     ring: Ring
     sample: int
+    is_watched: bool  # whether it may be back
     back_sample: int | None = None  # since when it stands there again
-    is_told: bool = False  # that it is back
 
 
 class StoppedRings:
@@ -75,7 +76,9 @@ class StoppedRings:
 
     def add(self, ring: Ring, sample: int) -> None:
         """Keep a ring that has just stopped."""
-        self._kept.append(_Stopped(ring, sample))
+        lasted_s = (sample - ring.onset_sample) / self._rate_hz
+        is_watched = ring.was_alarmed and (not ring.is_back or lasted_s >= LASTED_S)
+        self._kept.append(_Stopped(ring, sample, is_watched))
 
     def forget(self, sample: int) -> None:
         """Let go of what stopped too long ago to matter."""
@@ -90,7 +93,7 @@ class StoppedRings:
     def back(self, frame: Frame) -> list[Back]:
         """Return the alarmed rings that stand again, each once."""
         since = frame.sample - round(BACK_S * self._rate_hz)
-        recent = [s for s in self._kept if s.sample > since and not s.is_told]
+        recent = [s for s in self._kept if s.sample > since and s.is_watched]
         watched = [stopped for stopped in recent if _is_seen_by(stopped.ring, frame)]
         if not watched:
             return []
@@ -101,28 +104,41 @@ class StoppedRings:
             level, hz = float(seen.level_dbfs[number]), float(seen.frequency_hz[number])
             still = hz / frame.now.bin_hz * (2 ** (STILL_CENTS / 1200) - 1)
             stands = bool(seen.is_peak[number]) and seen.share[number] >= BACK_SHARE
-            stands &= level > stopped.ring.top_dbfs - BACK_DB
+            stands &= _is_as_loud(stopped.ring, level)
+            stands &= abs(hz - stopped.ring.frequency_hz) <= _reach_hz(stopped.ring, frame)
             stands &= seen.wander_bins[number] < max(still, STILL_BINS)
             if not stands:
                 stopped.back_sample = None
             elif stopped.back_sample is None:
                 stopped.back_sample = frame.sample
             elif (frame.sample - stopped.back_sample) / self._rate_hz >= BACK_FOR_S:
-                stopped.is_told = True
+                stopped.is_watched = False
                 found.append(Back(stopped.ring, hz, level))
         return found
 
 
 def _is_seen_by(ring: Ring, frame: Frame) -> bool:
     is_fine = frame.now.bin_hz <= FINER * ring.bin_hz
-    return ring.was_alarmed and is_fine and frame.lowest_hz <= ring.frequency_hz <= frame.highest_hz
+    return is_fine and frame.lowest_hz <= ring.frequency_hz <= frame.highest_hz
+
+
+def _is_as_loud(ring: Ring, level_dbfs: float) -> bool:
+    """Tell whether a line is about as loud as the ring was, and no line that stood there before."""
+    start = ring.start_dbfs
+    rose = start is None or level_dbfs > start + BACK_DOWN_DB
+    return rose and level_dbfs > ring.top_dbfs - BACK_DB
+
+
+def _reach_hz(ring: Ring, frame: Frame) -> float:
+    if ring.has_howled:
+        return NEXT_MODE_SHARE * ring.frequency_hz
+    cents = ring.frequency_hz * (2 ** (SAME_CENTS / 1200) - 1)
+    return max(cents, SAME_BINS * frame.now.bin_hz)
 
 
 def _loudest_hz(ring: Ring, frame: Frame) -> float:
     """Return the middle of the loudest bin where a ring might be back."""
-    reach = reach_hz(ring, frame.now.bin_hz)
-    if not ring.has_howled:
-        reach = ring.frequency_hz * (2 ** (SAME_CENTS / 1200) - 1)
+    reach = _reach_hz(ring, frame)
     low, high = (round((ring.frequency_hz + off) / frame.now.bin_hz) for off in (-reach, reach))
     low, high = max(low, 1), min(high, frame.now.power.shape[1] - 2)
     return float((low + frame.now.power[ring.ch, low : high + 1].argmax()) * frame.now.bin_hz)

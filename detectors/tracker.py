@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from prehowl.detectors.bands import cents_apart, nominal_hz
+from prehowl.detectors.belonging import belongs, places_of
 from prehowl.detectors.following import Sighting
 from prehowl.detectors.frame import Frame, evidence_of, lowest_dbfs
 from prehowl.detectors.lone_tone import stands_in_a_reference
@@ -28,18 +29,11 @@ from prehowl.detectors.stopped import (
     ECHO_S,
     LINGERING_ECHO_S,
     StoppedRings,
-    reach_hz,
 )
 from prehowl.detectors.verdict import SUSPECT_FROM
 
 LINGERS_ON = 0.2
 """A line lingers on until its suspicion is this far under a suspect's: it shall not flicker."""
-
-HARMONIC_CENTS = 50.0
-"""A line nearer than this to a ring's multiple is its harmonic (a semitone is 100)."""
-
-HARMONICS = range(2, 10)
-"""A clipping amplifier makes these of a howl; they are not rings of their own."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,9 +94,9 @@ class RingTracker:
         still = np.flatnonzero(frame.verdict.lingers & (suspicion >= SUSPECT_FROM - LINGERS_ON))
         for number, ring in enumerate(visible):
             self._update(ring, frame, seen, number)
-            if ring.lingers_sample is not None and _of_ring(frame, still, ring):
+            if ring.lingers_sample is not None and places_of(frame, still, ring):
                 ring.lingers_sample = frame.sample
-            self._take_news(ring, frame, suspicion, _of_ring(frame, likely, ring))
+            self._take_news(ring, frame, suspicion, places_of(frame, likely, ring))
 
     def _update(self, ring: Ring, frame: Frame, seen: Sighting, number: int) -> None:
         sample, bin_hz = frame.sample, frame.now.bin_hz
@@ -139,6 +133,8 @@ class RingTracker:
             ring.lingers_sample = frame.sample
             ring.frequency_hz = float(frame.place_hz(place))
         else:
+            if ring.rise_sample is None and not frame.verdict.stands[place]:
+                ring.start_dbfs = lowest_dbfs(frame, ring.ch, int(frame.verdict.bin[place]))
             ring.rise_sample = frame.sample
         ring.suspicion = suspicion
         ring.proof_sample = frame.sample
@@ -157,6 +153,7 @@ class RingTracker:
             is_music = stands_in_a_reference(frame.now, np.array([bin_]), references)[0]
             if not is_music and not self._is_known(frame, ch, frequency, level, echo_s=0.0):
                 ring = self._begin(frame, ch, bin_, frequency, level)
+                ring.is_back, ring.start_dbfs = True, back.before.start_dbfs
                 ring.growth_db_per_s = back.before.growth_db_per_s  # of the same loop
                 ring.suspicion = 1.0
                 ring.rise_sample = frame.sample
@@ -183,8 +180,9 @@ class RingTracker:
             ring.suspicion = float(suspicion[place])
             if lingers:
                 ring.lingers_sample = frame.sample
-            else:
-                ring.rise_sample = frame.sample
+                continue
+            ring.rise_sample = frame.sample
+            if not verdict.stands[place]:
                 ring.start_dbfs = lowest_dbfs(frame, ch, bin_)
 
     def _begin(
@@ -216,20 +214,11 @@ class RingTracker:
         self, frame: Frame, ch: int, frequency_hz: float, level_dbfs: float, echo_s: float
     ) -> bool:
         """Tell whether this belongs to a ring that is followed or has only just stopped."""
+        rings = [*self.rings, *self._stopped.echoing(frame.sample, echo_s)]
         bin_hz = frame.now.bin_hz
-        for ring in [*self.rings, *self._stopped.echoing(frame.sample, echo_s)]:
-            if ring.ch != ch:
-                continue
-            away = abs(frequency_hz - ring.frequency_hz)
-            if away < reach_hz(ring, bin_hz):
-                return True
-            if ring.state is RingState.CLEARED:
-                continue
-            if level_dbfs < ring.level_dbfs - 25 and away < 12 * bin_hz:
-                return True  # the window's own skirt of a ring that starts or stops abruptly
-            if level_dbfs < ring.level_dbfs - 5 and _is_multiple(frequency_hz, ring.frequency_hz):
-                return True
-        return False
+        return any(
+            ring.ch == ch and belongs(ring, frequency_hz, level_dbfs, bin_hz) for ring in rings
+        )
 
     # states
 
@@ -283,18 +272,3 @@ def _moves_on(ring: Ring) -> bool:
     """Tell whether a suspect that drowns all else has left the place where it began to."""
     away = cents_apart(ring.frequency_hz, ring.takeover_hz)
     return ring.state not in ALARMS and away > DROWNING_CENTS
-
-
-def _is_near(frame: Frame, place: int, ring: Ring) -> bool:
-    away = abs(float(frame.verdict.place[place]) * frame.now.bin_hz - ring.frequency_hz)
-    return away < reach_hz(ring, frame.now.bin_hz)
-
-
-def _of_ring(frame: Frame, places: NDArray[np.intp], ring: Ring) -> list[int]:
-    """Return those of some places of a verdict that are a ring's."""
-    ch = frame.verdict.ch
-    return [int(p) for p in places if ch[p] == ring.ch and _is_near(frame, int(p), ring)]
-
-
-def _is_multiple(frequency_hz: float, base_hz: float) -> bool:
-    return any(cents_apart(frequency_hz, n * base_hz) < HARMONIC_CENTS for n in HARMONICS)
