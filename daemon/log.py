@@ -7,6 +7,7 @@ not shown, but it still decides whether the line is.
 
 import os
 import sys
+import threading
 from collections.abc import Mapping
 from typing import TextIO
 
@@ -30,6 +31,7 @@ class Log:
         """Write to `stream`, default stderr, what is at least as grave as `least`."""
         self._stream = sys.stderr if stream is None else stream
         self._out = PatientStream(self._stream)
+        self._one_at_a_time = threading.Lock()
         self._least = LEVELS[least]
         known = os.environ if environment is None else environment
         self._is_journal = leads_to_journal(self._stream, known)
@@ -39,11 +41,16 @@ class Log:
         if LEVELS[level] > self._least:
             return
         mark = f"<{LEVELS[level]}>" if self._is_journal else ""
-        self._out.write(f"{mark}prehowl: {text}\n")
-        self.flush()
+        with self._one_at_a_time:  # a reload speaks from a thread of its own
+            self._out.write(f"{mark}prehowl: {text}\n")
+            self._flush(0.0)
 
     def flush(self, wait_s: float = 0.0) -> None:
         """Write what a late reader has left pending; wait for it no longer than so."""
+        with self._one_at_a_time:
+            self._flush(wait_s)
+
+    def _flush(self, wait_s: float) -> None:
         try:
             self._out.settle(wait_s)
             self._out.flush()

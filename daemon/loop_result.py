@@ -34,7 +34,7 @@ def result_of(
         duration_s=clock.time_s,
         events=rings.events,
         alarms_by_channel=dict(sorted(rings.alarms_by_channel.items())),
-        lost_samples=clock.lost,
+        lost_samples=clock.missing,
         bad_samples=repair.bad_samples,
         was_stopped=was_stopped,
     )

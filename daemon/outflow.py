@@ -35,6 +35,9 @@ class Outflow(Protocol):
             If the write fails for another reason than that nobody reads.
         """
 
+    def is_done(self, wait_s: float) -> bool:
+        """Tell whether all that was taken has gone, within `wait_s` at the latest."""
+
     def close(self) -> None:
         """Let go of what was opened for it; the stream itself stays open."""
 
@@ -73,6 +76,9 @@ class _Plain:
     def is_ready(self, wait_s: float) -> bool:
         return True
 
+    def is_done(self, wait_s: float) -> bool:
+        return True
+
     def take(self, data: bytes) -> int:
         self._stream.write(data.decode(*coding_of(self._stream)))
         self._stream.flush()
@@ -93,6 +99,9 @@ class _Polled:
     def is_ready(self, wait_s: float) -> bool:
         # Whatever else it says than "wait" (gone, closed), the write will say better.
         return bool(self._poll.poll(max(0.0, 1000 * wait_s)))
+
+    def is_done(self, wait_s: float) -> bool:
+        return True
 
     def take(self, data: bytes) -> int:
         return os.write(self._descriptor, data[:PIECE]) if self.is_ready(0.0) else 0
@@ -124,6 +133,9 @@ class _ByThread:
 
     def is_ready(self, wait_s: float) -> bool:
         return self._is_idle.wait(max(0.0, wait_s))
+
+    def is_done(self, wait_s: float) -> bool:
+        return self.is_ready(wait_s)
 
     def take(self, data: bytes) -> int:
         if not self._is_idle.is_set():

@@ -63,7 +63,7 @@ class PatientStream:
         while not self._write_some() and (left_s := until_s - time.monotonic()) > 0:
             if self._outflow.is_ready(left_s):
                 time.sleep(min(left_s, PAUSE_S))
-        return not self._pending
+        return not self._pending and self._outflow.is_done(until_s - time.monotonic())
 
     def drain(self, timeout_s: float) -> None:
         """Write what is pending as `settle` does; give up the rest.
@@ -75,6 +75,8 @@ class PatientStream:
         """
         self.settle(timeout_s)
         self.give_up()
+        # How much of what a thread still writes has gone, nobody can tell.
+        self.lost += not self._outflow.is_done(0.0)
 
     def give_up(self) -> int:
         """Forget what is pending; return how many lines that were."""

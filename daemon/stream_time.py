@@ -42,6 +42,11 @@ class StreamTime:
         self._early = 0  # of `fed`: silence for a gap that has not been told yet
 
     @property
+    def missing(self) -> int:
+        """Samples per channel that never arrived, also those of a gap that still goes on."""
+        return self.lost + self._early
+
+    @property
     def now(self) -> int:
         """Samples per channel since the start, lost ones included."""
         return self.in_stream(self.fed)

@@ -34,7 +34,7 @@ class Notifier:
         try:
             with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as way:
                 way.setblocking(False)
-                way.sendto(text.encode(), self._address)
+                way.sendto(text.encode(errors="replace"), self._address)
         except OSError:
             self.failed += 1
 

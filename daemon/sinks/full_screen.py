@@ -10,6 +10,7 @@ import contextlib
 import os
 import signal
 import sys
+import termios
 import threading
 import time
 from collections.abc import Mapping
@@ -152,7 +153,8 @@ class FullScreen:
                 self._read_keys(1 / self._frames_per_s)
         except Exception as fault:  # whatever breaks the screen must not break the job
             self.faults += 1
-            self._terminal.leave()
+            with contextlib.suppress(OSError, termios.error):  # it may be the terminal that is gone
+                self._terminal.leave()
             self._print_lines(
                 f"prehowl: {self._what} has failed ({type(fault).__name__}: {fault}). "
                 f"{self._goes_on}"

@@ -88,6 +88,13 @@ def test_what_rang_is_over_while_the_device_is_away():
     assert all(0.6 < at_s < 0.6 + SILENCE_S for at_s in cleared)
 
 
+@pytest.mark.parametrize("reads", [3, 10, 40])
+def test_a_watch_that_ends_while_the_device_is_away_counts_no_silence_as_sound(reads):
+    """Oracle: definition: what was watched and was not lost is what was heard."""
+    result = run(absence(reads)[:-1], fakes.FakeSink())
+    assert result.samples - result.lost_samples == len(SOUND)
+
+
 @pytest.mark.parametrize("rate_hz", [8000, 48000, 192000])
 def test_the_silence_outlasts_every_ring(rate_hz):
     """Oracle: the longest that a ring may go unseen (a suspect that lingers), after a frame that

@@ -8,7 +8,7 @@ from typing import TextIO
 
 import pytest
 from fakes import event, snapshot
-from guarded import ended
+from guarded import PATIENCE_S, ended
 
 from prehowl.daemon.log import Log
 from prehowl.daemon.patient_stream import MOST_PENDING, PatientStream
@@ -118,6 +118,29 @@ def test_a_reader_who_has_gone_is_an_error(pipe) -> None:
         patient.flush()
     # What is stuck in the stream's own buffer would be complained of when it is closed.
     os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
+
+
+def test_what_a_thread_still_writes_at_the_end_is_waited_for_and_counted(terminal, monkeypatch):
+    """Oracle: definition: not one mark has arrived after the wait, so a line is lost; it is no
+    loss where somebody reads meanwhile."""
+
+    def refuse(_descriptor: int) -> str:
+        raise PermissionError("not yours")
+
+    monkeypatch.setattr("prehowl.daemon.outflow.os.ttyname", refuse)
+    reader, stream = terminal
+    patient, _ = filled(stream)
+    before = patient.lost
+    patient.write(LINE)
+    assert ended(lambda: patient.drain(0.2))
+    assert patient.lost > before
+    before = patient.lost
+    late = threading.Thread(target=arrived_at, args=(reader,), kwargs={"at_least": 4096})
+    late.start()
+    patient.write(LINE)
+    assert ended(lambda: patient.drain(PATIENCE_S))
+    late.join()
+    assert patient.lost == before
 
 
 @pytest.mark.parametrize("length", [34, 76, 400])

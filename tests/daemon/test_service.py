@@ -108,6 +108,13 @@ class TestNotify:
             sink.close()
             assert manager.next() == {"STOPPING": "1"}
 
+    def test_a_name_that_utf_8_cannot_hold_ends_no_sign_of_life(self, tmp_path):
+        """Oracle: sd_notify(3) takes UTF-8; a file's name may be any bytes."""
+        address = str(tmp_path / "notify")
+        with Manager(address) as manager:
+            Notifier({"NOTIFY_SOCKET": address}).send(STATUS="h\udcff.wav", WATCHDOG=1)
+            assert manager.next() == {"STATUS": "h?.wav", "WATCHDOG": "1"}
+
     @pytest.mark.parametrize(
         ("environment", "expected"),
         [

@@ -1,5 +1,6 @@
 """The ring-out screen as a sink and a watcher, on a terminal in memory; and its cautions."""
 
+import errno
 import io
 import threading
 
@@ -71,6 +72,32 @@ def test_a_broken_screen_goes_on_as_lines(capsys):
     assert "the ring-out screen has failed (ZeroDivisionError" in "".join(said)
     assert "--resume" in "".join(said)
     assert screen._screen.console.file.getvalue().count("\x1b[?1049l") == 1
+
+
+def test_a_screen_whose_terminal_is_gone_goes_on_as_lines(capsys, monkeypatch):
+    """Giving back a terminal that has hung up fails as the drawing did; the lines come all the same
+    (stderr may be a file)."""
+    screen = made()
+    gone = OSError(errno.EIO, "Input/output error")
+
+    def hang_up(*_: object) -> None:
+        raise gone
+
+    screen.start()
+    with monkeypatch.context() as patch:
+        patch.setattr(screen._screen._terminal, "leave", hang_up)
+        screen.frame = hang_up
+        try:
+            wait_for(lambda: screen.faults == 1)
+            screen.on_state(examples.state("pull"), None)
+            said = []
+            wait_for(
+                lambda: said.append(capsys.readouterr().err) or "Pull 2.5 kHz" in "".join(said)
+            )
+        finally:
+            patch.undo()
+            screen.close()
+    assert "the ring-out screen has failed (OSError" in "".join(said)
 
 
 class TestCautions:
