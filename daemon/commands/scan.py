@@ -176,7 +176,8 @@ class _Scan:
             raise
         except OSError as fault:
             raise write_fault(fault) from fault
-        self.begin_output()  # there may be no event in it
+        if not self.stop.is_set():  # stopped at once, perhaps because the file is a wrong one
+            self.begin_output()  # there may be no event in it
         for text in (*source.warnings[said:], *(one.missing for one in kept_by if one.missing)):
             _say(text)
         self.tally.add(result, dict(zip(source.channel_numbers, names, strict=True)))

@@ -95,10 +95,13 @@ def advise(incidents: Sequence[Incident]) -> Advice:
     for incident in incidents:
         if incident.name not in crowded:
             by_fader[incident.sheet, incident.band_hz].append(incident)
-    # As it stood at last: a sheet may have been changed between two shows.
-    capped = {fader: found for fader, found in by_fader.items() if found[-1].at_cap}
+    capped = {fader: stuck for fader, found in by_fader.items() if (stuck := _at_cap(found))}
     looks += [_capped(sheet, band, found) for (sheet, band), found in capped.items()]
-    free = {fader: found for fader, found in by_fader.items() if fader not in capped}
+    free = {
+        fader: rest
+        for fader, found in by_fader.items()
+        if (rest := [one for one in found if one not in capped.get(fader, [])])
+    }
     again = {fader: found for fader, found in free.items() if len(found) >= AGAIN}
     once = [found[0] for found in free.values() if len(found) < AGAIN]
     pulls = [_pull(sheet, band, found, again) for (sheet, band), found in again.items()]
@@ -107,6 +110,16 @@ def advise(incidents: Sequence[Incident]) -> Advice:
         looks=tuple(looks),
         watches=tuple(Watch(one.sheet, one.name, one.band_hz) for one in once),
     )
+
+
+def _at_cap(found: Sequence[Incident]) -> list[Incident]:
+    """Return those of a fader's incidents whose sheet lets it go no further.
+
+    Each act may have a sheet of its own. It is taken as it stood at last: it may have been changed
+    meanwhile.
+    """
+    last = {one.lead.act: one.at_cap for one in found}
+    return [one for one in found if last[one.lead.act]]
 
 
 def _count(channel: int, band_hz: float, rings: Sequence[RingStory]) -> BandCount:

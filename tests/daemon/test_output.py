@@ -2,6 +2,7 @@
 
 import io
 import json
+import signal
 import sys
 
 import numpy as np
@@ -10,6 +11,7 @@ import soundfile
 
 from prehowl.daemon import cli
 from prehowl.daemon.errors import OutputError
+from prehowl.daemon.loop import run_loop
 from prehowl.daemon.output import ESCAPES, open_output
 
 RATE_HZ = 48000
@@ -124,6 +126,21 @@ def test_a_mistyped_recording_leaves_the_old_result(tmp_path, capsys, files):
     rings.write_text("yesterday\n")
     words = ["scan", *files, "--output", str(rings), "--format", "jsonl"]
     assert cli.main(words) == 2
+    assert rings.read_text() == "yesterday\n"
+
+
+def test_a_scan_that_is_stopped_at_once_leaves_the_old_result(calm, tmp_path, monkeypatch):
+    """Oracle: definition: nothing was found, and nobody can say that nothing rang."""
+
+    def stopped(*args, stop, **keywords):
+        stop.set(signal.SIGINT)
+        return run_loop(*args, stop=stop, **keywords)
+
+    monkeypatch.setattr("prehowl.daemon.commands.scan.run_loop", stopped)
+    rings = tmp_path / "rings.jsonl"
+    rings.write_text("yesterday\n")
+    words = ["scan", str(calm), "--output", str(rings), "--format", "jsonl"]
+    assert cli.main(words) == 128 + signal.SIGINT
     assert rings.read_text() == "yesterday\n"
 
 

@@ -210,6 +210,20 @@ class TestAdvice:
         assert [pull.band_hz for pull in self.of(*rings).pulls] == [2500.0]
         assert [look.why[:7] for look in self.of(*rings[:1]).looks] == ["howled ", "2.5 kHz"]
 
+    @pytest.mark.parametrize(
+        ("capped", "pulled", "stuck"), [("B", 3, "once"), ("A", None, "3 times")]
+    )
+    def test_each_act_has_a_sheet_of_its_own(self, capped, pulled, stuck):
+        """Oracle: by hand. Three rings in act A, one in B; in one the fader is at its cap."""
+        rings = [
+            story(n, 1, 60.0 * n, worst="ringing", act=act, at_cap=act == capped)
+            for n, act in enumerate("AAAB")
+        ]
+        advice = self.of(*rings)
+        assert [pull.times for pull in advice.pulls] == ([] if pulled is None else [pulled])
+        assert [look.why for look in advice.looks if f"rang {stuck}" in look.why] != []
+        assert len(advice.watches) == (pulled is None)
+
     def test_a_howl_asks_for_a_new_ring_out(self):
         """Oracle: the rule."""
         looks = self.of(story(1, 1, 1.0), story(2, 1, 60.0)).looks
