@@ -41,9 +41,9 @@ SAME_CENTS, SAME_BINS = 10.0, 0.05
 NEXT_MODE_SHARE = 0.03
 """One that has howled may go over to its next mode, where something has moved: so far off."""
 
-LASTED_S = 2.0
-"""A ring that is back is watched for again only if it then went on for so long: a note that is
-played again and again does not."""
+LASTED_S, BACK_AGAIN_S = 2.0, 1.0
+"""A ring that was back, and went on for less than the first of these, must stand for the second the
+next time: a note that is played again and again does not."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,8 +59,9 @@ class Back:
 class _Stopped:
     ring: Ring
     sample: int
-    is_watched: bool  # whether it may be back
-    back_sample: int | None = None  # since when it stands there again
+    needed_s: float  # how long it must stand to be back
+    back_sample: int | None = None  # since when it does
+    is_told: bool = False
 
 
 class StoppedRings:
@@ -77,8 +78,8 @@ class StoppedRings:
     def add(self, ring: Ring, sample: int) -> None:
         """Keep a ring that has just stopped."""
         lasted_s = (sample - ring.onset_sample) / self._rate_hz
-        is_watched = ring.was_alarmed and (not ring.is_back or lasted_s >= LASTED_S)
-        self._kept.append(_Stopped(ring, sample, is_watched))
+        is_doubtful = ring.is_back and lasted_s < LASTED_S
+        self._kept.append(_Stopped(ring, sample, BACK_AGAIN_S if is_doubtful else BACK_FOR_S))
 
     def forget(self, sample: int) -> None:
         """Let go of what stopped too long ago to matter."""
@@ -91,10 +92,10 @@ class StoppedRings:
         return (stopped.ring for stopped in self._kept if stopped.sample > since)
 
     def back(self, frame: Frame) -> list[Back]:
-        """Return the alarmed rings that stand again, each once."""
+        """Return the alarmed rings that stand again; `take` those that are told."""
         since = frame.sample - round(BACK_S * self._rate_hz)
-        recent = [s for s in self._kept if s.sample > since and s.is_watched]
-        watched = [stopped for stopped in recent if _is_seen_by(stopped.ring, frame)]
+        recent = [s for s in self._kept if s.sample > since and s.ring.was_alarmed]
+        watched = [s for s in recent if not s.is_told and _is_seen_by(s.ring, frame)]
         if not watched:
             return []
         places = [_loudest_hz(stopped.ring, frame) for stopped in watched]
@@ -111,10 +112,15 @@ class StoppedRings:
                 stopped.back_sample = None
             elif stopped.back_sample is None:
                 stopped.back_sample = frame.sample
-            elif (frame.sample - stopped.back_sample) / self._rate_hz >= BACK_FOR_S:
-                stopped.is_watched = False
+            elif (frame.sample - stopped.back_sample) / self._rate_hz >= stopped.needed_s:
+                stopped.back_sample = None  # if it is not taken, it must stand anew
                 found.append(Back(stopped.ring, hz, level))
         return found
+
+    def take(self, back: Back) -> None:
+        """Watch no longer for a ring that is told as back."""
+        for stopped in self._kept:
+            stopped.is_told |= stopped.ring is back.before
 
 
 def _is_seen_by(ring: Ring, frame: Frame) -> bool:

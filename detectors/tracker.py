@@ -133,7 +133,8 @@ class RingTracker:
             ring.lingers_sample = frame.sample
             ring.frequency_hz = float(frame.place_hz(place))
         else:
-            if ring.rise_sample is None and not frame.verdict.stands[place]:
+            is_first = ring.state not in ALARMS and not rose(ring, frame.sample, frame.rate_hz)
+            if is_first and not frame.verdict.stands[place]:
                 ring.start_dbfs = lowest_dbfs(frame, ring.ch, int(frame.verdict.bin[place]))
             ring.rise_sample = frame.sample
         ring.suspicion = suspicion
@@ -153,7 +154,9 @@ class RingTracker:
             is_music = stands_in_a_reference(frame.now, np.array([bin_]), references)[0]
             if not is_music and not self._is_known(frame, ch, frequency, level, echo_s=0.0):
                 ring = self._begin(frame, ch, bin_, frequency, level)
+                self._stopped.take(back)
                 ring.is_back, ring.start_dbfs = True, back.before.start_dbfs
+                ring.alarm_dbfs = back.before.alarm_dbfs
                 ring.growth_db_per_s = back.before.growth_db_per_s  # of the same loop
                 ring.suspicion = 1.0
                 ring.rise_sample = frame.sample
@@ -239,7 +242,7 @@ class RingTracker:
         ring.state = move(ring.state, state)
         if state is RingState.RINGING:
             ring.takeover_sample = None  # from now on another share counts
-            ring.alarm_dbfs = ring.level_dbfs
+            ring.alarm_dbfs = min(ring.alarm_dbfs, ring.level_dbfs)
         ring.has_howled |= state is RingState.HOWLING
         setup = self._setups[ring.ch]
         over = state is RingState.CLEARED

@@ -98,6 +98,52 @@ def test_a_howl_that_is_back_after_a_gap_is_alarmed_though_it_does_not_rise(lost
     assert alarms[1].cut_db is not None
 
 
+@pytest.mark.parametrize("hz", [400.0, 2500.0])
+def test_a_howl_that_is_interrupted_twice_is_alarmed_twice_more(hz):
+    """Oracle: truth: a device that drops out seldom does so only once; the howl stands after it."""
+    seconds = 9.0
+    rise = Rise(hz, 40.0, starts_s=0.5, top_dbfs=-12, held_s=100).samples(seconds, RATE_HZ)
+    sound = rise + pink_noise(seconds, RATE_HZ, level_dbfs=-20, seed=11)
+    for lost_s in (4.0, 5.6):
+        sound[round(lost_s * RATE_HZ) : round((lost_s + 0.6) * RATE_HZ)] = 0
+    alarms = [c.sample / RATE_HZ for c in events(sound) if c.state is RingState.RINGING]
+    assert len(alarms) == 3
+    assert 4.6 < alarms[1] < 5.2
+    assert 6.2 < alarms[2] < 7.8
+
+
+def test_a_howl_that_is_back_stays_under_a_drum():
+    """Oracle: truth: a gap at 4 s, a tom near its place at 7 s, and the howl goes on after both."""
+    seconds = 10.0
+    t = times(seconds, RATE_HZ)
+    rise = Rise(400.0, 40.0, starts_s=0.5, top_dbfs=-22, held_s=100).samples(seconds, RATE_HZ)
+    level = np.minimum(-1 - 40 * (t - 7), -1)
+    tom = np.where(t >= 7, 10 ** (level / 20), 0) * np.sin(2 * np.pi * 401.2 * t)
+    sound = rise + tom + pink_noise(seconds, RATE_HZ, level_dbfs=-50, seed=12)
+    sound[round(4.0 * RATE_HZ) : round(4.6 * RATE_HZ)] = 0
+    told = events(sound)
+    assert sum(change.state is RingState.RINGING for change in told) == 2
+    assert told[-1].state is RingState.CLEARED
+    assert told[-1].sample > (seconds - 0.02) * RATE_HZ
+    assert len([c for c in told if c.state is RingState.CLEARED]) == 2
+
+
+def test_a_reference_that_plays_its_note_for_a_moment_does_not_hide_a_howl_for_good():
+    """Oracle: truth: after the gap the reference plays for a quarter of a second, then rests."""
+    seconds = 7.0
+    t = times(seconds, RATE_HZ)
+    rise = Rise(100.0, 40.0, starts_s=0.5, top_dbfs=-12, held_s=100).samples(seconds, RATE_HZ)
+    sound = rise + pink_noise(seconds, RATE_HZ, level_dbfs=-35, seed=13)
+    sound[round(4.0 * RATE_HZ) : round(4.6 * RATE_HZ)] = 0
+    note = sine(98.0, seconds, RATE_HZ, level_dbfs=-20) * ((t > 4.5) & (t < 4.95))
+    bass = note + pink_noise(seconds, RATE_HZ, level_dbfs=-60, seed=14)
+    engine = Engine(RATE_HZ, [ChannelSetup(), ChannelSetup(is_reference=True)])
+    told = [*engine.feed(channels(sound, bass)), *engine.finish()]
+    alarms = [c.sample / RATE_HZ for c in told if c.state is RingState.RINGING]
+    assert len(alarms) == 2
+    assert 4.9 < alarms[1] < 6.0
+
+
 def test_a_howl_that_goes_over_to_the_next_mode_is_alarmed_there():
     """Oracle: truth: the line jumps by 19 cents at one level, as a loop's does when it changes."""
     t = times(SECONDS, RATE_HZ)
