@@ -45,7 +45,8 @@ Nobody in front of the wedge, ears protected, limiters in: docs/safety.md. Never
 evacuation or life safety. Local codes and licensed practice come first.
 
 exit codes: 0 done or stopped by a person; 1 --verify found bands that no longer hold, or did
-not hear them; 2 wrong options, journal, sheet or recording; 3 device or disk."""
+not hear them; 2 wrong options, journal, sheet or recording, or an instruction that nobody
+could answer; 3 device or disk."""
 
 __all__ = ["EXAMPLE", "HELP", "add_arguments", "run"]
 
@@ -106,16 +107,7 @@ def _resumed(args: argparse.Namespace) -> int:
     opened = open_origin(origin, state.time_s)
     log = Journal.resume(path, recalled)
     _say(f"resumed {path}: {len(state.found)} rings so far")
-    job = Job(origin, opened, show, state, log, store, *_ways(args, origin))
-    if state.phase is Phase.PULL and not _can_be_answered(job):
-        _say("an instruction waits for an answer: resume with --osc-in, or where a screen can be")
-    return _conducted(args, job)
-
-
-def _can_be_answered(job: Job) -> bool:
-    """Tell whether anybody can say what became of an instruction; a recording needs nobody."""
-    has_asker = job.has_screen or job.show.osc_in.port is not None
-    return has_asker or job.is_auto or job.ends_itself
+    return _conducted(args, Job(origin, opened, show, state, log, store, *_ways(args, origin)))
 
 
 def _check_names(state: State, store: Store) -> None:
@@ -155,8 +147,8 @@ def _tell(
         print(json.dumps(record, ensure_ascii=False, allow_nan=False))
         return
     if state.phase is not Phase.FINISHED:
-        if isinstance(job.log, Journal):
-            _say(f"not finished, nothing is lost: prehowl ringout --resume {job.log.path}")
+        if job.resumed_by:
+            _say(f"not finished, nothing is lost: {job.resumed_by}")
         return
     print("\n".join(lines_of_state(state) + ([] if truth is None else lines_of_truth(truth))))
 

@@ -2,7 +2,7 @@
 
 import argparse
 import json
-from dataclasses import asdict, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,11 +12,9 @@ import soundfile
 from prehowl.daemon.cli import main, parser_of
 from prehowl.daemon.commands import ringout
 from prehowl.daemon.errors import SheetError, UsageError
-from prehowl.daemon.ringout import acts
 from prehowl.daemon.ringout.job import Job
-from prehowl.daemon.ringout.journal import Journal, recall
+from prehowl.daemon.ringout.journal import recall
 from prehowl.daemon.ringout.keep import sheet_of
-from prehowl.daemon.ringout.origins import Origin
 from prehowl.daemon.ringout.planned import plan_of
 from prehowl.daemon.ringout.session import begin
 from prehowl.daemon.ringout.state import Plan
@@ -190,21 +188,3 @@ def test_a_journal_of_before_they_were_noted_is_read(journal: Path) -> None:
     recalled = recall(journal)
     assert (recalled.folder, recalled.show) == ("", "")
     assert recalled.plan.mix == "Mix 1"
-
-
-@pytest.mark.parametrize(("words", "is_told"), [((), True), (("--osc-in", "9123"), False)])
-def test_resumed_where_nobody_can_answer_a_standing_instruction_it_says_so(
-    tmp_path: Path,
-    monkeypatch: pytest.MonkeyPatch,
-    capsys: pytest.CaptureFixture[str],
-    words: tuple[str, ...],
-    is_told: bool,
-) -> None:
-    """Oracle: definition: neither screen nor OSC; the instruction would wait for ever."""
-    path = tmp_path / "j.jsonl"
-    log = Journal.begin(path, Plan(), asdict(Origin("virtual", seed=1)))
-    log.append(acts.RingHeard(1.0, 1, 2513.0, -20.0, 30.0, None))
-    log.close()
-    monkeypatch.setattr(ringout, "run_job", lambda job, _stop: (job.state, None))
-    assert main(["ringout", "--resume", str(path), "--headless", *words]) == 0
-    assert ("waits for an answer" in capsys.readouterr().err) is is_told
