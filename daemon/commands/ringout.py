@@ -99,7 +99,7 @@ def _resumed(args: argparse.Namespace) -> int:
         raise UsageError(f"{path}: this ring-out is finished; begin a new one")
     origin = origin_of_record(recalled.origin)
     show = _show_of_before(args, recalled)
-    store = _store(args, show, recalled.folder)
+    store = _store_of_before(args, show, recalled.folder)
     state = fold(recalled.plan, recalled.entries)
     _check_names(state, store)
     if not _may_begin(args, show, origin):
@@ -174,10 +174,18 @@ def _origin(args: argparse.Namespace, show: Show) -> Origin:
     return Origin("device", args.channel, show.device.name, rate_hz)
 
 
-def _store(args: argparse.Namespace, show: Show, before: str = "") -> Store:
-    """Return the folder of sheets: the one that is told, that of before, the show file's."""
-    told = args.folder or before
-    return Store(Path(told) if told else folder_of(show))
+def _store(args: argparse.Namespace, show: Show) -> Store:
+    """Return the folder of sheets: the one that is told, else the show file's."""
+    return Store(Path(args.folder) if args.folder else folder_of(show))
+
+
+def _store_of_before(args: argparse.Namespace, show: Show, before: str) -> Store:
+    """Return the folder to go on with: what is told now, also by a show file, beats the journal."""
+    is_told = args.folder or (args.show is not None and show.sheets.folder)
+    store = _store(args, show) if is_told or not before else Store(Path(before))
+    if before and store.folder.absolute() != Path(before):
+        _say(f"the sheet will be kept in {store.folder}, no longer in {before}")
+    return store
 
 
 def _show_of_before(args: argparse.Namespace, recalled: Recalled) -> Show:

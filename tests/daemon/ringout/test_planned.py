@@ -188,3 +188,49 @@ def test_a_journal_of_before_they_were_noted_is_read(journal: Path) -> None:
     recalled = recall(journal)
     assert (recalled.folder, recalled.show) == ("", "")
     assert recalled.plan.mix == "Mix 1"
+
+
+@pytest.fixture
+def stick(tmp_path: Path) -> Path:
+    """Begin a ring-out with a show on a stick that brings its sheets along; cut it short, and mount
+    the stick elsewhere. Returns the journal.
+    """
+    wav, path, show = tmp_path / "quiet.wav", tmp_path / "j.jsonl", tmp_path / "a" / "show.toml"
+    soundfile.write(wav, np.zeros(4800, np.float32), 48000)
+    show.parent.mkdir()
+    show.write_text('[sheets]\nfolder = "sheets"\n')
+    words = ("--recording", str(wav), "--show", str(show), "--journal", str(path))
+    assert main(["ringout", *words, "--format", "json", *NAMES]) == 0
+    path.write_bytes(path.read_bytes().splitlines(keepends=True)[0])
+    (tmp_path / "a" / "sheets").rename(tmp_path / "first")
+    show.parent.rename(tmp_path / "b")
+    return path
+
+
+@pytest.mark.parametrize(
+    ("words", "place"),
+    [
+        (("--show", "b/show.toml"), "b/sheets"),
+        (("--show", "b/show.toml", "--folder", "c"), "c"),
+        (("--folder", "c"), "c"),
+        (("--show", "plain.toml"), "a/sheets"),
+        ((), "a/sheets"),
+    ],
+)
+def test_resumed_it_keeps_the_sheet_where_it_is_told_to_now(
+    stick: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    words: tuple[str, ...],
+    place: str,
+) -> None:
+    """Oracle: the sheet on the disk: in the folder of the show that is named now, in the one that
+    is told, else where it was to go at the beginning; a change is said.
+    """
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "plain.toml").write_text('[[channels]]\nnumber = 1\nname = "Wedge"\n')
+    assert main(["ringout", "--resume", str(stick), *words, "--format", "json"]) == 0
+    kept = {str(path.parent.relative_to(tmp_path)) for path in tmp_path.rglob("wedge*.toml")}
+    assert kept == {"first", place}
+    assert ("no longer in" in capsys.readouterr().err) is (place != "a/sheets")
