@@ -67,8 +67,9 @@ class Job:
     @property
     def resumed_by(self) -> str:
         """The command that goes on with it; "" where there is no journal."""
-        is_kept = isinstance(self.log, Journal)
-        return f"prehowl ringout --resume {self.log.path}" if is_kept else ""
+        if not isinstance(self.log, Journal):
+            return ""
+        return f"prehowl ringout --resume {self.log.path}"
 
 
 class Ending:

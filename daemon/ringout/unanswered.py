@@ -3,7 +3,7 @@
 Without them a ring-out lives from rings that are heard to stop. After an interruption nobody
 knows whether the hand has pulled; a ring that sounds on is back at once and counts as ever, one
 that was pulled never comes back, and no other ring would be told meanwhile. So a while is waited,
-then the ring-out ends unfinished, while it is quiet and not in the next howl.
+then the ring-out ends unfinished, sooner than the gain is brought up to the next howl.
 """
 
 from collections.abc import Callable
