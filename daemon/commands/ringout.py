@@ -45,7 +45,8 @@ Nobody in front of the wedge, ears protected, limiters in: docs/safety.md. Never
 evacuation or life safety. Local codes and licensed practice come first.
 
 exit codes: 0 done or stopped by a person; 1 --verify found bands that no longer hold, or did
-not hear them; 2 wrong options, journal, sheet or recording; 3 device or disk."""
+not hear them; 2 wrong options, journal, sheet or recording, or an instruction that nobody
+could answer; 3 device or disk."""
 
 __all__ = ["EXAMPLE", "HELP", "add_arguments", "run"]
 
@@ -98,7 +99,7 @@ def _resumed(args: argparse.Namespace) -> int:
         raise UsageError(f"{path}: this ring-out is finished; begin a new one")
     origin = origin_of_record(recalled.origin)
     show = _show_of_before(args, recalled)
-    store = _store(args, show, recalled.folder)
+    store = _store_of_before(args, show, recalled.folder)
     state = fold(recalled.plan, recalled.entries)
     _check_names(state, store)
     if not _may_begin(args, show, origin):
@@ -106,16 +107,7 @@ def _resumed(args: argparse.Namespace) -> int:
     opened = open_origin(origin, state.time_s)
     log = Journal.resume(path, recalled)
     _say(f"resumed {path}: {len(state.found)} rings so far")
-    job = Job(origin, opened, show, state, log, store, *_ways(args, origin))
-    if state.phase is Phase.PULL and not _can_be_answered(job):
-        _say("an instruction waits for an answer: resume with --osc-in, or where a screen can be")
-    return _conducted(args, job)
-
-
-def _can_be_answered(job: Job) -> bool:
-    """Tell whether anybody can say what became of an instruction; a recording needs nobody."""
-    has_asker = job.has_screen or job.show.osc_in.port is not None
-    return has_asker or job.is_auto or job.ends_itself
+    return _conducted(args, Job(origin, opened, show, state, log, store, *_ways(args, origin)))
 
 
 def _check_names(state: State, store: Store) -> None:
@@ -155,8 +147,8 @@ def _tell(
         print(json.dumps(record, ensure_ascii=False, allow_nan=False))
         return
     if state.phase is not Phase.FINISHED:
-        if isinstance(job.log, Journal):
-            _say(f"not finished, nothing is lost: prehowl ringout --resume {job.log.path}")
+        if job.resumed_by:
+            _say(f"not finished, nothing is lost: {job.resumed_by}")
         return
     print("\n".join(lines_of_state(state) + ([] if truth is None else lines_of_truth(truth))))
 
@@ -182,10 +174,18 @@ def _origin(args: argparse.Namespace, show: Show) -> Origin:
     return Origin("device", args.channel, show.device.name, rate_hz)
 
 
-def _store(args: argparse.Namespace, show: Show, before: str = "") -> Store:
-    """Return the folder of sheets: the one that is told, that of before, the show file's."""
-    told = args.folder or before
-    return Store(Path(told) if told else folder_of(show))
+def _store(args: argparse.Namespace, show: Show) -> Store:
+    """Return the folder of sheets: the one that is told, else the show file's."""
+    return Store(Path(args.folder) if args.folder else folder_of(show))
+
+
+def _store_of_before(args: argparse.Namespace, show: Show, before: str) -> Store:
+    """Return the folder to go on with: what is told now, also by a show file, beats the journal."""
+    is_told = args.folder or (args.show is not None and show.sheets.folder)
+    store = _store(args, show) if is_told or not before else Store(Path(before))
+    if before and store.folder.absolute() != Path(before):
+        _say(f"the sheet will be kept in {store.folder}, no longer in {before}")
+    return store
 
 
 def _show_of_before(args: argparse.Namespace, recalled: Recalled) -> Show:

@@ -12,19 +12,22 @@ from typing import Any
 
 from prehowl.daemon.desk.desk import Desk
 from prehowl.daemon.desk.ringout_answers import RingoutAnswers
+from prehowl.daemon.errors import UsageError
 from prehowl.daemon.log import Log
 from prehowl.daemon.loop import Pace, StopFlag, run_loop
 from prehowl.daemon.osc_in.opened import OscInput
+from prehowl.daemon.osc_in.verbs import Verb
 from prehowl.daemon.ringout.acts import Entry, Kept
 from prehowl.daemon.ringout.conductor import Conductor
 from prehowl.daemon.ringout.floor_tap import FloorTap
 from prehowl.daemon.ringout.hand import AutoHand
-from prehowl.daemon.ringout.journal import EntryLog
+from prehowl.daemon.ringout.journal import EntryLog, Journal
 from prehowl.daemon.ringout.keep import has_names, sheet_of
 from prehowl.daemon.ringout.lines import Lines
 from prehowl.daemon.ringout.origins import Opened, Origin, engine_of
 from prehowl.daemon.ringout.state import Phase, State
 from prehowl.daemon.ringout.truth_told import TruthKeeper, truth_record
+from prehowl.daemon.ringout.unanswered import Unanswered
 from prehowl.daemon.ringout.virtual_source import VirtualDesk
 from prehowl.daemon.sheets.store import Store
 from prehowl.daemon.show import Show
@@ -34,6 +37,9 @@ from prehowl.daemon.sinks.osc import OscSink
 from prehowl.daemon.sinks.osc_ringout import RingoutLabels
 from prehowl.daemon.sinks.ringout.screen import RingoutScreen
 from prehowl.detectors.engine import Engine
+
+ANSWERS = frozenset({Verb.RINGOUT_CONFIRM, Verb.RINGOUT_CORRECT, Verb.RINGOUT_SKIP})
+"""What OSC can say of an instruction."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +56,20 @@ class Job:
     has_screen: bool
     pace: Pace
     ends_itself: bool  # a recording: what is known at its end is the result
+
+    @property
+    def can_be_answered(self) -> bool:
+        """Tell whether anybody can say what became of an instruction; a recording needs nobody."""
+        osc_in = self.show.osc_in
+        has_osc = osc_in.port is not None and not ANSWERS.isdisjoint(osc_in.verbs)
+        return self.has_screen or has_osc or self.ends_itself
+
+    @property
+    def resumed_by(self) -> str:
+        """The command that goes on with it; "" where there is no journal."""
+        if not isinstance(self.log, Journal):
+            return ""
+        return f"prehowl ringout --resume {self.log.path}"
 
 
 class Ending:
@@ -90,6 +110,11 @@ def run_job(job: Job, stop: StopFlag) -> tuple[State, dict[str, Any] | None]:
         The last one.
     truth : dict or None
         On a virtual stage, `truth_told.truth_record` of a finished ring-out.
+
+    Raises
+    ------
+    UsageError
+        If it ended because an instruction stood that nobody could answer.
     """
     tap = FloorTap(job.opened.source, 0)
     number = job.origin.channel if job.opened.virtual is None else 1
@@ -115,6 +140,7 @@ def run_job(job: Job, stop: StopFlag) -> tuple[State, dict[str, Any] | None]:
         conductor.add(Lines(sys.stderr))
         sinks.append(HealthLines(Log(sys.stderr)))
     keeper = _virtual_watchers(job, conductor, sinks)
+    unanswered = _unanswered(job, conductor, sinks, stop)
     conductor.add(RingoutLabels(osc))
     conductor.add(Ending(job, _end_of(job, stop), say))
     with OscInput(job.show.osc_in).listening() as asked:
@@ -134,6 +160,11 @@ def run_job(job: Job, stop: StopFlag) -> tuple[State, dict[str, Any] | None]:
             warn=_say,
             desk=desk,
         )
+    if unanswered is not None and unanswered.is_over:
+        raise UsageError(
+            "not finished, nothing is lost: an instruction stands since an interruption, and "
+            f"nobody can answer here. With --osc-in, or where a screen can be: {job.resumed_by}"
+        )
     state = conductor.state
     if keeper is None or job.opened.virtual is None or state.phase is not Phase.FINISHED:
         return state, None
@@ -143,6 +174,17 @@ def run_job(job: Job, stop: StopFlag) -> tuple[State, dict[str, Any] | None]:
 def _end_of(job: Job, stop: StopFlag) -> Callable[[], object]:
     """Return how a finished ring-out ends: a virtual stage by itself, the rest by the flag."""
     return stop.set if job.opened.virtual is None else job.opened.virtual.end
+
+
+def _unanswered(
+    job: Job, conductor: Conductor, sinks: list[Sink], stop: StopFlag
+) -> Unanswered | None:
+    if job.can_be_answered:
+        return None
+    unanswered = Unanswered(stop.set, _say)
+    conductor.add(unanswered)
+    sinks.append(unanswered)
+    return unanswered
 
 
 def _virtual_watchers(job: Job, conductor: Conductor, sinks: list[Sink]) -> TruthKeeper | None:

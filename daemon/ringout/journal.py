@@ -9,6 +9,7 @@ written is cut away when the ring-out is resumed.
 import fcntl
 import json
 import os
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -24,7 +25,12 @@ from prehowl.daemon.ringout.records import (
 )
 from prehowl.daemon.ringout.state import Plan
 
-VERSION = 1
+VERSION = 2
+"""What is written. 2 has interruptions, the dates of rings, the desk's rate, folder and show file.
+A journal of 1 is read, too, and becomes one of 2 when it is resumed: a program that knows 1 only
+must refuse it by its version, not take the first new line for damage."""
+READ = (1, VERSION)
+OLD_MARK = re.compile(rb'"version"\s*:\s*1\b')
 
 
 class JournalError(PrehowlError):
@@ -101,11 +107,15 @@ class Journal:
 
     @classmethod
     def resume(cls, path: Path, recalled: Recalled) -> "Journal":
-        """Open a journal that was read, cutting away a half-written last line."""
+        """Open a journal that was read, cutting away a half-written last line.
+
+        From then on it is of this version, whatever it was before.
+        """
         try:
             file = _locked(os.open(path, os.O_WRONLY | os.O_APPEND), path)
             os.ftruncate(file, recalled.good_bytes)
             os.fsync(file)
+            _mark_version(path)
         except OSError as fault:
             raise OutputError(f"{path}: cannot go on with it: {fault.strerror}") from fault
         return cls(path, file)
@@ -173,9 +183,10 @@ def _head(path: Path, line: bytes) -> Recalled:
         head = _object(line)
         if head.get("type") != "ringout":
             raise ValueError("its first line is no head of one")
-        if head.get("version") != VERSION:
-            raise ValueError(
-                f"version {head.get('version')!r}, this program knows {VERSION}; update prehowl"
+        if head.get("version") not in READ:
+            raise JournalError(
+                f"{path}: a journal of version {head.get('version')!r}, this program knows those "
+                f"up to {VERSION}; update prehowl"
             )
         plan, origin = plan_of_record(_dict(head.get("plan"))), _dict(head.get("origin"))
         folder, show = (_text(head.get(key, "")) for key in ("folder", "show"))
@@ -207,6 +218,22 @@ def _locked(file: int, path: Path) -> int:
         os.close(file)
         raise JournalError(f"{path}: another prehowl is at this ring-out; end it first") from None
     return file
+
+
+def _mark_version(path: Path) -> None:
+    """Let the head of an older journal tell this version.
+
+    One byte is written over, so that a crash leaves the one head or the other. Not through the
+    journal's own handle: what is opened to append is appended to wherever one would write.
+    """
+    with path.open("r+b") as file:
+        mark = OLD_MARK.search(file.readline())
+        if mark is None:
+            return
+        file.seek(mark.end() - 1)
+        file.write(str(VERSION).encode())
+        file.flush()
+        os.fsync(file.fileno())
 
 
 def _sync_folder(folder: Path) -> None:

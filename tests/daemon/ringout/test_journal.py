@@ -190,7 +190,7 @@ def test_a_ring_is_dated_when_it_is_heard_not_when_the_sheet_is_kept(tmp_path: P
 @pytest.mark.parametrize(
     ("damage", "said"),
     [
-        (lambda text: text.replace('"version": 1', '"version": 2'), "update prehowl"),
+        (lambda text: text.replace('"version": 2', '"version": 3'), "version 3.*update prehowl"),
         (lambda text: text.replace('"type": "ringout"', '"type": "x"'), "not a journal"),
         (lambda text: text.replace('"entry": "made"', '"entry": "mad"'), "line 4: damaged"),
         (lambda text: text.replace('"ring_id": 1', '"ring_id": "1"', 1), "line 3: damaged"),
@@ -209,6 +209,43 @@ def test_a_damaged_journal_is_told_and_left_alone(
     with pytest.raises(JournalError, match=said):
         recall(path)
     assert path.read_bytes() == before
+
+
+def of_version_1(path: Path) -> bytes:
+    """Write a journal as before interruptions, dates, the desk's rate, folder and show file."""
+    head, *lines = written(path, STORY[:3]).splitlines()
+    told = json.loads(head)
+    del told["folder"], told["show"], told["plan"]["desk_rate_hz"]
+    entries = [json.loads(line) for line in lines]
+    for entry in entries:
+        entry.pop("at", None)
+    old = [told | {"version": 1}, *entries]
+    path.write_text("".join(json.dumps(record, ensure_ascii=False) + "\n" for record in old))
+    return path.read_bytes()
+
+
+def test_an_older_journal_is_read_and_resumed_as_one_of_this_version(tmp_path: Path) -> None:
+    """Oracle: the bytes: the head's version and the new line are all that differs, so that a
+    program that knows version 1 only asks for an update and takes no new line for damage.
+    """
+    path = tmp_path / "j.jsonl"
+    old = of_version_1(path)
+    recalled = recall(path)
+    assert (recalled.entries, recalled.plan) == (STORY[:3], PLAN)
+    assert path.read_bytes() == old  # reading alone changes nothing
+    journal = Journal.resume(path, recalled)
+    journal.append(acts.Interrupted(3.0))
+    journal.close()
+    line = json.dumps(record_of_entry(acts.Interrupted(3.0))).encode() + b"\n"
+    assert path.read_bytes() == old.replace(b'"version": 1', b'"version": 2') + line
+    assert recall(path).entries == (*STORY[:3], acts.Interrupted(3.0))
+
+
+def test_a_new_journal_is_no_longer_of_the_version_that_knew_no_interruptions(
+    tmp_path: Path,
+) -> None:
+    """Oracle: definition: what an older program reads first and refuses."""
+    assert json.loads(written(tmp_path / "j.jsonl", ()))["version"] > 1
 
 
 def test_two_programs_cannot_write_one_journal(tmp_path: Path) -> None:

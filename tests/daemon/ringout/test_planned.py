@@ -2,7 +2,7 @@
 
 import argparse
 import json
-from dataclasses import asdict, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,11 +12,9 @@ import soundfile
 from prehowl.daemon.cli import main, parser_of
 from prehowl.daemon.commands import ringout
 from prehowl.daemon.errors import SheetError, UsageError
-from prehowl.daemon.ringout import acts
 from prehowl.daemon.ringout.job import Job
-from prehowl.daemon.ringout.journal import Journal, recall
+from prehowl.daemon.ringout.journal import recall
 from prehowl.daemon.ringout.keep import sheet_of
-from prehowl.daemon.ringout.origins import Origin
 from prehowl.daemon.ringout.planned import plan_of
 from prehowl.daemon.ringout.session import begin
 from prehowl.daemon.ringout.state import Plan
@@ -192,19 +190,47 @@ def test_a_journal_of_before_they_were_noted_is_read(journal: Path) -> None:
     assert recalled.plan.mix == "Mix 1"
 
 
-@pytest.mark.parametrize(("words", "is_told"), [((), True), (("--osc-in", "9123"), False)])
-def test_resumed_where_nobody_can_answer_a_standing_instruction_it_says_so(
+@pytest.fixture
+def stick(tmp_path: Path) -> Path:
+    """Begin a ring-out with a show on a stick that brings its sheets along; cut it short, and mount
+    the stick elsewhere. Returns the journal.
+    """
+    wav, path, show = tmp_path / "quiet.wav", tmp_path / "j.jsonl", tmp_path / "a" / "show.toml"
+    soundfile.write(wav, np.zeros(4800, np.float32), 48000)
+    show.parent.mkdir()
+    show.write_text('[sheets]\nfolder = "sheets"\n')
+    words = ("--recording", str(wav), "--show", str(show), "--journal", str(path))
+    assert main(["ringout", *words, "--format", "json", *NAMES]) == 0
+    path.write_bytes(path.read_bytes().splitlines(keepends=True)[0])
+    (tmp_path / "a" / "sheets").rename(tmp_path / "first")
+    show.parent.rename(tmp_path / "b")
+    return path
+
+
+@pytest.mark.parametrize(
+    ("words", "place"),
+    [
+        (("--show", "b/show.toml"), "b/sheets"),
+        (("--show", "b/show.toml", "--folder", "c"), "c"),
+        (("--folder", "c"), "c"),
+        (("--show", "plain.toml"), "a/sheets"),
+        ((), "a/sheets"),
+    ],
+)
+def test_resumed_it_keeps_the_sheet_where_it_is_told_to_now(
+    stick: Path,
     tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],
     words: tuple[str, ...],
-    is_told: bool,
+    place: str,
 ) -> None:
-    """Oracle: definition: neither screen nor OSC; the instruction would wait for ever."""
-    path = tmp_path / "j.jsonl"
-    log = Journal.begin(path, Plan(), asdict(Origin("virtual", seed=1)))
-    log.append(acts.RingHeard(1.0, 1, 2513.0, -20.0, 30.0, None))
-    log.close()
-    monkeypatch.setattr(ringout, "run_job", lambda job, _stop: (job.state, None))
-    assert main(["ringout", "--resume", str(path), "--headless", *words]) == 0
-    assert ("waits for an answer" in capsys.readouterr().err) is is_told
+    """Oracle: the sheet on the disk: in the folder of the show that is named now, in the one that
+    is told, else where it was to go at the beginning; a change is said.
+    """
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "plain.toml").write_text('[[channels]]\nnumber = 1\nname = "Wedge"\n')
+    assert main(["ringout", "--resume", str(stick), *words, "--format", "json"]) == 0
+    kept = {str(path.parent.relative_to(tmp_path)) for path in tmp_path.rglob("wedge*.toml")}
+    assert kept == {"first", place}
+    assert ("no longer in" in capsys.readouterr().err) is (place != "a/sheets")
