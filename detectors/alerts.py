@@ -13,6 +13,7 @@ one microphone is in both, is not to be seen in the ring; the told pair is belie
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from prehowl.detectors.bands import share_of
 from prehowl.detectors.rings import ALARMS, RingChange, RingState
 
 NEAR_HZ = 4.0
@@ -62,7 +63,7 @@ class Part:
 
 def near_hz(frequency_hz: float) -> float:
     """Return how far two channels' figures for one ring may be apart, Hz, > 0."""
-    return NEAR_HZ + frequency_hz * (2 ** (NEAR_CENTS / 1200) - 1)
+    return NEAR_HZ + frequency_hz * share_of(NEAR_CENTS)
 
 
 @dataclass(slots=True)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from prehowl.detectors.lingering import Survey
 from prehowl.detectors.longterm import TONE_DB
-from prehowl.detectors.rings import Ring
+from prehowl.detectors.rings import SAME_SHARE, Ring
 
 Figures = NDArray[np.float32]
 
@@ -21,9 +21,6 @@ UNKNOWN_LINES = 12.0
 
 RUNG_S = 60.0
 """For so long a ring stands in the slow means, and is no sign against itself when it comes back."""
-
-SAME_SHARE = 0.03
-"""So near to a ring's frequency, as a share of it, is its place, as for the tracker."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -61,6 +61,11 @@ def octaves_off_centre(frequency_hz: float) -> float:
     return float(np.log2(frequency_hz / centre))
 
 
+def share_of(cents: float) -> float:
+    """Return how far up so many cents are, as a share of the frequency."""
+    return float(2 ** (cents / 1200) - 1)
+
+
 def cents_apart(a_hz: float, b_hz: float) -> float:
     """Return the distance of two frequencies in cents, >= 0; 1200 are an octave."""
     return abs(1200 * float(np.log2(a_hz / b_hz)))

@@ -5,7 +5,7 @@ from numpy.typing import NDArray
 
 from prehowl.detectors.bands import cents_apart
 from prehowl.detectors.frame import Frame
-from prehowl.detectors.rings import Ring, RingState
+from prehowl.detectors.rings import SAME_SHARE, Ring, RingState
 
 HARMONIC_CENTS = 50.0
 """A line nearer than this to a ring's multiple is its harmonic (a semitone is 100)."""
@@ -22,7 +22,7 @@ SKIRT_DB, SKIRT_BINS = 25.0, 12
 
 def reach_hz(ring: Ring, bin_hz: float) -> float:
     """Return how far off a line still is the ring's own, in frames with such bins."""
-    return max(1.5 * bin_hz, 0.03 * ring.frequency_hz)
+    return max(1.5 * bin_hz, SAME_SHARE * ring.frequency_hz)
 
 
 def belongs(ring: Ring, frequency_hz: float, level_dbfs: float, bin_hz: float) -> bool:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from prehowl.detectors.bands import share_of
 from prehowl.detectors.memory import SpectrumMemory
 from prehowl.detectors.peaks import locate
 from prehowl.detectors.spectrum import FLOOR_POWER, tone_power
@@ -155,7 +156,7 @@ class LoneTones:
     def _follow(
         self, ch: NDArray[np.intp], place: Figures, level: Figures, is_full: NDArray[np.bool_]
     ) -> None:
-        still = np.abs(place - self._place[ch]) <= place * (2 ** (MOST_CENTS / 1200) - 1)
+        still = np.abs(place - self._place[ch]) <= place * share_of(MOST_CENTS)
         goes_on = still & (level > self._top[ch] - MOST_FALL_DB) & (self._stood[ch] >= 0)
         begins = ch[~goes_on]
         self._stood[ch] = np.where(goes_on, self._stood[ch] + 1, 0)

@@ -29,10 +29,21 @@ GONE_S = 0.2
 """Where the finest resolution has told nothing for so long it was left out; the next one tells."""
 
 
+def is_fine_enough(ring: Ring, bin_hz: float) -> bool:
+    """Tell whether frames with such bins see the ring as finely as it was seen before."""
+    return bin_hz <= FINER * ring.bin_hz
+
+
+def is_where_it_rose_from(ring: Ring, level_dbfs: float) -> bool:
+    """Tell whether a line of such a level is what stood at the ring's place before it rose."""
+    start = ring.start_dbfs
+    return start is not None and level_dbfs <= start + BACK_DOWN_DB
+
+
 def tells_level(ring: Ring, bin_hz: float, sample: int, rate_hz: int) -> bool:
     """Tell whether a frame with such bins is one to read the ring's level from."""
     is_left_out = (sample - ring.level_sample) / rate_hz > GONE_S
-    return is_left_out or bin_hz <= FINER * ring.bin_hz
+    return is_left_out or is_fine_enough(ring, bin_hz)
 
 
 def take_level(

@@ -1,6 +1,6 @@
 """When a ring moves on: from what was seen of it to its next state."""
 
-from prehowl.detectors.ring_level import BACK_DOWN_DB, has_come_down, is_steady
+from prehowl.detectors.ring_level import has_come_down, is_steady, is_where_it_rose_from
 from prehowl.detectors.rings import Ring, RingState
 
 SUSPECT_HOLD_S = 1.0
@@ -68,8 +68,7 @@ def _has_stopped(ring: Ring, sample: int, rate_hz: int) -> bool:
         return True
     silent_s = (sample - ring.proof_sample) / rate_hz
     if ring.state is not RingState.SUSPECT:
-        start = ring.start_dbfs
-        is_back = start is not None and ring.level_dbfs < start + BACK_DOWN_DB
+        is_back = is_where_it_rose_from(ring, ring.level_dbfs)
         return is_back and is_steady(ring) and silent_s > BACK_DOWN_S
     keeps = ring.level_dbfs > ring.top_dbfs - SUSPECT_KEEPS_DB
     return silent_s > (SUSPECT_LONGEST_S if keeps else SUSPECT_HOLD_S)

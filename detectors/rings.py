@@ -15,6 +15,9 @@ class RingState(StrEnum):
     CLEARED = "cleared"
 
 
+SAME_SHARE = 0.03
+"""A line so near to a ring's frequency, as a share of it, is at the ring's place."""
+
 ALARMS = (RingState.RINGING, RingState.HOWLING)
 
 MOVES: Mapping[RingState | None, frozenset[RingState]] = {

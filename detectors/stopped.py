@@ -8,9 +8,10 @@ alarmed rings are watched for a while.
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from prehowl.detectors.bands import share_of
 from prehowl.detectors.frame import Frame
-from prehowl.detectors.ring_level import BACK_DOWN_DB, FINER
-from prehowl.detectors.rings import Ring
+from prehowl.detectors.ring_level import is_fine_enough, is_where_it_rose_from
+from prehowl.detectors.rings import SAME_SHARE, Ring
 
 ECHO_S = 0.3
 """For so long after a ring has stopped, its frequency is not news: long frames and the running
@@ -36,10 +37,8 @@ STILL_CENTS, STILL_BINS = 1.5, 0.03
 """It stands still to the wider of these (standard deviation): a voice at its place does not."""
 
 SAME_CENTS, SAME_BINS = 10.0, 0.05
-"""A loop rings where it rang: no farther off than the wider of these."""
-
-NEXT_MODE_SHARE = 0.03
-"""One that has howled may go over to its next mode, where something has moved: so far off."""
+"""A loop rings where it rang: no farther off than the wider of these. One that has howled may go
+over to its next mode, where something has moved: as far off as is its place (`SAME_SHARE`)."""
 
 LASTED_S, BACK_AGAIN_S = 2.0, 1.0
 """A ring that was back, and went on for less than the first of these, must stand for the second the
@@ -103,7 +102,7 @@ class StoppedRings:
         found = []
         for number, stopped in enumerate(watched):
             level, hz = float(seen.level_dbfs[number]), float(seen.frequency_hz[number])
-            still = hz / frame.now.bin_hz * (2 ** (STILL_CENTS / 1200) - 1)
+            still = hz / frame.now.bin_hz * share_of(STILL_CENTS)
             stands = bool(seen.is_peak[number]) and seen.share[number] >= BACK_SHARE
             stands &= _is_as_loud(stopped.ring, level)
             stands &= abs(hz - stopped.ring.frequency_hz) <= _reach_hz(stopped.ring, frame)
@@ -124,22 +123,19 @@ class StoppedRings:
 
 
 def _is_seen_by(ring: Ring, frame: Frame) -> bool:
-    is_fine = frame.now.bin_hz <= FINER * ring.bin_hz
-    return is_fine and frame.lowest_hz <= ring.frequency_hz <= frame.highest_hz
+    return is_fine_enough(ring, frame.now.bin_hz) and frame.covers(ring.frequency_hz)
 
 
 def _is_as_loud(ring: Ring, level_dbfs: float) -> bool:
     """Tell whether a line is about as loud as the ring was, and no line that stood there before."""
-    start = ring.start_dbfs
-    rose = start is None or level_dbfs > start + BACK_DOWN_DB
-    return rose and level_dbfs > ring.top_dbfs - BACK_DB
+    is_as_loud = level_dbfs > ring.top_dbfs - BACK_DB
+    return is_as_loud and not is_where_it_rose_from(ring, level_dbfs)
 
 
 def _reach_hz(ring: Ring, frame: Frame) -> float:
     if ring.has_howled:
-        return NEXT_MODE_SHARE * ring.frequency_hz
-    cents = ring.frequency_hz * (2 ** (SAME_CENTS / 1200) - 1)
-    return max(cents, SAME_BINS * frame.now.bin_hz)
+        return SAME_SHARE * ring.frequency_hz
+    return max(share_of(SAME_CENTS) * ring.frequency_hz, SAME_BINS * frame.now.bin_hz)
 
 
 def _loudest_hz(ring: Ring, frame: Frame) -> float:

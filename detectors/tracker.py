@@ -87,7 +87,7 @@ class RingTracker:
     def _follow(
         self, frame: Frame, suspicion: NDArray[np.float32], likely: NDArray[np.intp]
     ) -> None:
-        visible = [r for r in self.rings if frame.lowest_hz <= r.frequency_hz <= frame.highest_hz]
+        visible = [ring for ring in self.rings if frame.covers(ring.frequency_hz)]
         if not visible:
             return
         seen = frame.sighting([r.ch for r in visible], [r.frequency_hz for r in visible])

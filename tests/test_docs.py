@@ -36,9 +36,8 @@ from prehowl.detectors.lone_tone import QUIETEST_DBFS as LONE_DBFS
 from prehowl.detectors.loop import USUAL_CUT_DB
 from prehowl.detectors.peaks import LOBE_RATIO, QUIETEST_DBFS
 from prehowl.detectors.resolution import QUIETEST_SHARE
-from prehowl.detectors.ring_level import FALLEN_DB, FALLEN_S
+from prehowl.detectors.ring_level import BACK_DOWN_DB, FALLEN_DB, FALLEN_S
 from prehowl.detectors.ring_states import (
-    BACK_DOWN_DB,
     BACK_DOWN_S,
     LOST_AFTER_S,
     SUSPECT_HOLD_S,

@@ -4,6 +4,7 @@ import io
 import os
 import threading
 from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import TextIO
 
 import pytest
@@ -20,22 +21,26 @@ from prehowl.detectors.rings import RingState
 LINE = 99 * "x" + "\n"
 
 
-@pytest.fixture
-def pipe() -> Iterator[tuple[int, TextIO]]:
-    """Return a pipe's end to read from, which nobody reads, and a stream into the other."""
-    reader, writer = os.pipe()
+@contextmanager
+def unread(reader: int, writer: int) -> Iterator[tuple[int, TextIO]]:
+    """Give the end that nobody reads, and a stream into the other; close both."""
     with open(writer, "w", encoding="utf-8") as stream:
         yield reader, stream
         os.close(reader)
+
+
+@pytest.fixture
+def pipe() -> Iterator[tuple[int, TextIO]]:
+    """Return a pipe's end to read from, which nobody reads, and a stream into the other."""
+    with unread(*os.pipe()) as ends:
+        yield ends
 
 
 @pytest.fixture
 def terminal() -> Iterator[tuple[int, TextIO]]:
     """Return a terminal's other end, which nobody reads, and a stream into the terminal."""
-    reader, writer = os.openpty()
-    with open(writer, "w", encoding="utf-8") as stream:
-        yield reader, stream
-        os.close(reader)
+    with unread(*os.openpty()) as ends:
+        yield ends
 
 
 @pytest.fixture(params=["opened anew", "out of reach"])
