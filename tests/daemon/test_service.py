@@ -14,6 +14,7 @@ import subprocess
 import threading
 import urllib.error
 import urllib.request
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -39,6 +40,16 @@ from prehowl.daemon.sources.base import SourceHealth
 from prehowl.detectors.rings import RingState
 
 ABOUT = About("9.9", 'The "Quarry"\\', "Stage box", 48000, {1: "Vox 1", 4: "Bass\nDI"})
+
+
+@contextlib.contextmanager
+def hangups(handled: signal.Handlers) -> Iterator[None]:
+    """Handle SIGHUP so for a while, and let what is begun meanwhile inherit it."""
+    before = signal.signal(signal.SIGHUP, handled)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGHUP, before)
 
 
 class TestTheBoardIsASink(SinkConformance):
@@ -523,7 +534,9 @@ class TestAsAService:
 
     def test_sighup_without_a_show_file_is_a_clean_end(self, environment):
         """Oracle: definition: a terminal that hangs up ends the watch, as it would any program."""
-        with Watching(["--device", "0", "--headless"], environment) as watching:
+        with hangups(signal.SIG_DFL):  # also where these tests themselves run under nohup
+            watching = Watching(["--device", "0", "--headless"], environment)
+        with watching:
             watching.wait_for_line("watching 'Built-in line'")
             assert watching.stop(signal.SIGHUP) == 0
             assert "watched 0:0" in watching.err[-1]
@@ -531,11 +544,8 @@ class TestAsAService:
     def test_a_watch_under_nohup_does_not_end_with_its_terminal(self, environment):
         """Oracle: nohup(1): SIGHUP is ignored; signal(7): a child inherits that. The system's own
         answer tells that it still is."""
-        before = signal.signal(signal.SIGHUP, signal.SIG_IGN)
-        try:
+        with hangups(signal.SIG_IGN):
             watching = Watching(["--device", "0", "--headless"], environment)
-        finally:
-            signal.signal(signal.SIGHUP, before)
         with watching:
             watching.wait_for_line("watching 'Built-in line'")
             status = Path(f"/proc/{watching.process.pid}/status").read_text()
@@ -548,13 +558,10 @@ class TestAsAService:
         """Oracle: definition. Only where it would be the end is it left alone; in either case it
         is as before afterwards."""
         called = []
-        before = signal.signal(signal.SIGHUP, signal.SIG_IGN)
-        try:
+        with hangups(signal.SIG_IGN):
             with on_hangup(lambda: called.append(1), even_if_ignored=even_if_ignored):
                 signal.raise_signal(signal.SIGHUP)
             assert signal.getsignal(signal.SIGHUP) is signal.SIG_IGN
-        finally:
-            signal.signal(signal.SIGHUP, before)
         assert len(called) == calls
 
     def test_metrics_are_served_while_it_runs(self, environment):
