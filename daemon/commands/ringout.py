@@ -11,7 +11,7 @@ from pathlib import Path
 from prehowl.daemon.errors import OK, ShowFileError, UsageError
 from prehowl.daemon.loop import Pace, stop_on_signals
 from prehowl.daemon.ringout.arguments import add_arguments, refuse_contradictions
-from prehowl.daemon.ringout.job import Job, run_job
+from prehowl.daemon.ringout.job import Job, Outcome, run_job
 from prehowl.daemon.ringout.journal import EntryLog, Journal, Recalled, Unwritten, recall
 from prehowl.daemon.ringout.keep import (
     has_names,
@@ -50,6 +50,10 @@ could answer; 3 device or disk."""
 
 __all__ = ["EXAMPLE", "HELP", "add_arguments", "run"]
 
+SPEAKER = "prehowl: "
+CAUTION_CELLS = 79 - len(SPEAKER)
+"""So that a line breaks between words, and not where the usual terminal ends."""
+
 EXAMPLE = "prehowl ringout --virtual --auto --seed 7 --format json"
 
 
@@ -72,7 +76,7 @@ def _begun(args: argparse.Namespace, show: Show, store: Store) -> int:
     plan = plan_of(args, show, store, origin.channel)
     if not args.virtual and not has_names(plan):
         raise UsageError("name --mix, --monitor and --mic: the sheet is kept under them")
-    _check_names(begin(plan), store)
+    _check_sheet(begin(plan), store)
     if not _may_begin(args, show, origin):
         return OK
     opened = open_origin(origin)
@@ -101,7 +105,7 @@ def _resumed(args: argparse.Namespace) -> int:
     show = _show_of_before(args, recalled)
     store = _store_of_before(args, show, recalled.folder)
     state = fold(recalled.plan, recalled.entries)
-    _check_names(state, store)
+    _check_sheet(state, store)
     if not _may_begin(args, show, origin):
         return OK
     opened = open_origin(origin, state.time_s)
@@ -110,10 +114,19 @@ def _resumed(args: argparse.Namespace) -> int:
     return _conducted(args, Job(origin, opened, show, state, log, store, *_ways(args, origin)))
 
 
-def _check_names(state: State, store: Store) -> None:
-    """Raise SheetError now, not after an hour's work, if the sheet could not be kept there."""
+def _check_sheet(state: State, store: Store) -> None:
+    """Raise now, not after an hour's work, if the sheet could not be kept there.
+
+    Raises
+    ------
+    SheetError
+        If its names are in the way.
+    OutputError
+        If the folder takes no writing.
+    """
     if has_names(state.plan):
         store.check(sheet_of(state, datetime.now().astimezone().isoformat()))
+        store.check_folder()
 
 
 def _ways(args: argparse.Namespace, origin: Origin) -> tuple[bool, bool, Pace, bool]:
@@ -128,18 +141,19 @@ def _ways(args: argparse.Namespace, origin: Origin) -> tuple[bool, bool, Pace, b
 def _conducted(args: argparse.Namespace, job: Job) -> int:
     try:
         with stop_on_signals() as stop:
-            state, truth = run_job(job, stop)
+            outcome = run_job(job, stop)
     finally:
         job.opened.source.close()
         if isinstance(job.log, Journal):
             job.log.close()
-    _tell(args, job, state, truth)
+    _tell(args, job, outcome)
+    if outcome.fault is not None:
+        raise outcome.fault
     return OK
 
 
-def _tell(
-    args: argparse.Namespace, job: Job, state: State, truth: dict[str, object] | None
-) -> None:
+def _tell(args: argparse.Namespace, job: Job, outcome: Outcome) -> None:
+    state, truth = outcome.state, outcome.truth
     if args.format == "json":
         record = record_of_state(state)
         if job.origin.kind == "virtual":
@@ -155,7 +169,7 @@ def _tell(
 
 def _may_begin(args: argparse.Namespace, show: Show, origin: Origin) -> bool:
     if not origin.is_live and args.format == "text":
-        for line in cautions.lines():
+        for line in cautions.lines(CAUTION_CELLS):
             _say(line)
     may = cautions.acknowledged(is_live=origin.is_live, yes=args.yes, theme=show.screen.theme)
     if not may:
@@ -206,4 +220,4 @@ def _show(args: argparse.Namespace, path: str | None) -> Show:
 
 
 def _say(text: str) -> None:
-    print(f"prehowl: {text}", file=sys.stderr, flush=True)
+    print(f"{SPEAKER}{text}", file=sys.stderr, flush=True)

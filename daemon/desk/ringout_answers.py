@@ -8,6 +8,7 @@ from collections.abc import Callable
 
 from prehowl.daemon.osc_in.verbs import Command, Verb
 from prehowl.daemon.ringout import acts
+from prehowl.daemon.ringout.hearing import Deaf
 from prehowl.daemon.ringout.state import Phase, State
 from prehowl.daemon.sinks.ringout.wording import db_words, pulls_words
 from prehowl.daemon.sinks.words import band_words
@@ -16,6 +17,9 @@ from prehowl.detectors.bands import NOMINAL_HZ, nominal_hz
 Answer = tuple[acts.PersonAct | None, str]
 """What to do, None for nothing, and what came of it, for a person."""
 BUSY = "too many answers wait; say it again in a second"
+UNHEARD = "nothing is being heard, so nothing is asked: answer when the input is back"
+UNHIDDEN = frozenset({Verb.RINGOUT_GAIN, Verb.RINGOUT_FINISH})
+"""What may be said while instructions are hidden: it is no answer to one."""
 
 
 class RingoutAnswers:
@@ -27,22 +31,27 @@ class RingoutAnswers:
         Returns what is known now.
     submit : callable
         Takes an act at once; returns whether it was taken.
+    deaf : callable
+        Returns why nothing is heard, None where it is.
     """
 
     def __init__(
-        self, state: Callable[[], State], submit: Callable[[acts.PersonAct], bool]
+        self,
+        state: Callable[[], State],
+        submit: Callable[[acts.PersonAct], bool],
+        deaf: Callable[[], Deaf | None] = lambda: None,
     ) -> None:
-        self._state, self._submit = state, submit
+        self._state, self._submit, self._deaf = state, submit, deaf
 
     def obey(self, command: Command) -> tuple[bool, str]:
         """Carry out one ring-out verb; tell whether it was done, and what came of it."""
-        act, text = answer(command, self._state())
+        act, text = answer(command, self._state(), self._deaf())
         if act is None:
             return False, text
         return (True, text) if self._submit(act) else (False, BUSY)
 
 
-def answer(command: Command, state: State) -> Answer:
+def answer(command: Command, state: State, deaf: Deaf | None = None) -> Answer:
     """Return what a command means at this moment.
 
     Parameters
@@ -51,9 +60,14 @@ def answer(command: Command, state: State) -> Answer:
         With one of the ring-out's verbs.
     state : State
         What is known now.
+    deaf : Deaf, optional
+        Why nothing is heard. An answer to an instruction that neither screen nor label shows
+        would count unread.
     """
     if state.phase is Phase.FINISHED:
         return None, "the ring-out is finished"
+    if deaf is not None and deaf.hides_instructions and command.verb not in UNHIDDEN:
+        return None, UNHEARD
     if command.verb is Verb.RINGOUT_CONFIRM:
         return _confirm(state)
     if command.verb is Verb.RINGOUT_CORRECT:

@@ -69,7 +69,8 @@ class Conductor:
     floor : Floor, optional
         None: the gain won cannot be measured.
     finishes_at_end : bool
-        A source that ends ends the ring-out, as with a recording; else it can be resumed.
+        A source that comes to its end ends the ring-out, as with a recording; else, and where
+        anything else ends the loop, such as a person, it can be resumed.
     is_stopping : callable, optional
         Tells whether the loop is about to end.
     moment : callable, optional
@@ -97,6 +98,7 @@ class Conductor:
         self._finishes_at_end = finishes_at_end
         self._is_stopping, self._moment = is_stopping, moment
         self._is_over = False
+        self._has_ended = False  # the source
         self._waiting: Queue[PersonAct] = Queue(MOST_WAITING)
         self._alarmed: set[int] = set()
         self._gaps = 0
@@ -148,6 +150,7 @@ class Conductor:
 
     def on_snapshot(self, snapshot: Snapshot) -> None:
         """Take what time brings: waits that are over, acts that have come in."""
+        self._has_ended = snapshot.health.source.state == "ended"
         now_s = self._began_s + snapshot.time_s
         self._mind_gaps(now_s)
         self._take_acts(now_s)
@@ -156,11 +159,14 @@ class Conductor:
             self._take(TimeUp(now_s))
 
     def close(self) -> None:
-        """Take the last acts, then let the watchers end."""
+        """Take the last acts, then let the watchers end.
+
+        A recording that was left half way is not finished: it would keep a sheet of the half.
+        """
         if self._is_over:
             return
         self._is_over = True
-        if self._finishes_at_end and not self._is_finished():
+        if self._finishes_at_end and self._has_ended and not self._is_finished():
             self.submit(Finish(0.0))
         self._take_acts(self.state.time_s)
         for watcher in self._watchers:

@@ -3,6 +3,7 @@
 Owns the wiring only. What the command line means is `prehowl.daemon.commands.ringout`.
 """
 
+import shlex
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -12,7 +13,7 @@ from typing import Any
 
 from prehowl.daemon.desk.desk import Desk
 from prehowl.daemon.desk.ringout_answers import RingoutAnswers
-from prehowl.daemon.errors import UsageError
+from prehowl.daemon.errors import OutputError, PrehowlError, UsageError
 from prehowl.daemon.log import Log
 from prehowl.daemon.loop import Pace, StopFlag, run_loop
 from prehowl.daemon.osc_in.opened import OscInput
@@ -21,6 +22,7 @@ from prehowl.daemon.ringout.acts import Entry, Kept
 from prehowl.daemon.ringout.conductor import Conductor
 from prehowl.daemon.ringout.floor_tap import FloorTap
 from prehowl.daemon.ringout.hand import AutoHand
+from prehowl.daemon.ringout.hearing import Hearing
 from prehowl.daemon.ringout.journal import EntryLog, Journal
 from prehowl.daemon.ringout.keep import has_names, sheet_of
 from prehowl.daemon.ringout.lines import Lines
@@ -69,28 +71,68 @@ class Job:
         """The command that goes on with it; "" where there is no journal."""
         if not isinstance(self.log, Journal):
             return ""
-        return f"prehowl ringout --resume {self.log.path}"
+        return shlex.join(["prehowl", "ringout", "--resume", str(self.log.path)])
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What one run came to."""
+
+    state: State  # the last one
+    truth: dict[str, Any] | None  # on a virtual stage, `truth_record` of a finished ring-out
+    fault: PrehowlError | None = None  # why there is no sheet of a finished ring-out
 
 
 class Ending:
-    """A `Watcher` that keeps the sheet when the ring-out is finished, and ends what is to end."""
+    """A `Watcher` that keeps the sheet when the ring-out is finished, and ends what is to end.
 
-    def __init__(self, job: Job, end: Callable[[], object], say: Callable[[str], object]) -> None:
-        self._job, self._end, self._say = job, end, say
+    A sheet that cannot be kept does not take the summary off the screen: how far to pull the send
+    back is to be read first. Its journal then has no end, and can be resumed to keep it.
+
+    Parameters
+    ----------
+    job : Job
+    end : callable
+        Ends the loop.
+    say, complain : callable
+        Take a line for the summary, and one of a trouble.
+    """
+
+    def __init__(
+        self,
+        job: Job,
+        end: Callable[[], object],
+        say: Callable[[str], object],
+        complain: Callable[[str], object],
+    ) -> None:
+        self._job, self._end, self._say, self._complain = job, end, say, complain
         self._is_done = False
+        self.fault: PrehowlError | None = None
 
     def on_state(self, state: State, entry: Entry | None) -> None:
         """Act once, at the first finished state; that may be the one that was resumed."""
         if state.phase is not Phase.FINISHED or self._is_done:
             return
         self._is_done = True
-        self._keep(state)
-        self._job.log.append(Kept(state.time_s))
+        try:
+            self._keep(state)
+        except PrehowlError as fault:
+            self._tell(fault)
+        else:
+            self._job.log.append(Kept(state.time_s))
         if not self._job.has_screen:
             self._end()
 
     def close(self) -> None:
         """Do nothing."""
+
+    def _tell(self, fault: PrehowlError) -> None:
+        again = self._job.resumed_by
+        self._complain(f"NOT KEPT: {fault}")
+        if again:
+            self._complain(f"Then: {again}")
+        whole = f"the sheet is not kept: {fault}{f'. Then: {again}' if again else ''}"
+        self.fault = OutputError(whole)
 
     def _keep(self, state: State) -> None:
         if not has_names(state.plan):
@@ -101,15 +143,8 @@ class Ending:
         self._say(f"sheet kept: {kept.title}, version {kept.version}, in {self._job.store.folder}")
 
 
-def run_job(job: Job, stop: StopFlag) -> tuple[State, dict[str, Any] | None]:
+def run_job(job: Job, stop: StopFlag) -> Outcome:
     """Run until it is finished, the source ends or somebody stops it.
-
-    Returns
-    -------
-    state : State
-        The last one.
-    truth : dict or None
-        On a virtual stage, `truth_told.truth_record` of a finished ring-out.
 
     Raises
     ------
@@ -130,21 +165,26 @@ def run_job(job: Job, stop: StopFlag) -> tuple[State, dict[str, Any] | None]:
     name = job.show.names(number)[number - 1]
     osc = OscSink(job.show.osc, version=version("prehowl"), channels=(number,))
     sinks: list[Sink] = [osc, conductor]
-    say = _say
+    say: Callable[[str], object] = _say
+    complain: Callable[[str], object] = _leave_unsaid
     if job.has_screen:
         screen = _screen(job, conductor, stop)
         conductor.add(screen)
         sinks.append(screen)
-        say = screen.note
+        say, complain = screen.note, screen.note_trouble
     else:
         conductor.add(Lines(sys.stderr))
         sinks.append(HealthLines(Log(sys.stderr)))
     keeper = _virtual_watchers(job, conductor, sinks)
     unanswered = _unanswered(job, conductor, sinks, stop)
-    conductor.add(RingoutLabels(osc))
-    conductor.add(Ending(job, _end_of(job, stop), say))
+    labels = RingoutLabels(osc)
+    conductor.add(labels)
+    hearing = Hearing(0, labels.on_hearing)
+    sinks.append(hearing)
+    ending = Ending(job, _end_of(job, stop), say, complain)
+    conductor.add(ending)
     with OscInput(job.show.osc_in).listening() as asked:
-        answers = RingoutAnswers(lambda: conductor.state, conductor.submit)
+        answers = RingoutAnswers(lambda: conductor.state, conductor.submit, lambda: hearing.deaf)
         desk = Desk((name,), (number,), sources=(asked,), ringout=answers.obey)
         run_loop(
             tap,
@@ -167,8 +207,8 @@ def run_job(job: Job, stop: StopFlag) -> tuple[State, dict[str, Any] | None]:
         )
     state = conductor.state
     if keeper is None or job.opened.virtual is None or state.phase is not Phase.FINISHED:
-        return state, None
-    return state, truth_record(job.opened.virtual, state, keeper)
+        return Outcome(state, None, ending.fault)
+    return Outcome(state, truth_record(job.opened.virtual, state, keeper), ending.fault)
 
 
 def _end_of(job: Job, stop: StopFlag) -> Callable[[], object]:
@@ -222,6 +262,10 @@ def _now() -> str:
 
 def _unknown() -> str:
     return ""
+
+
+def _leave_unsaid(_text: str) -> None:
+    """Stand in where there is no screen: the run ends at once, and its last line is the fault."""
 
 
 def _say(text: str) -> None:

@@ -68,7 +68,9 @@ def new_journal_path(now: datetime) -> Path:
 
 
 def newest_unfinished() -> Path:
-    """Return the newest journal that has not come to its end.
+    """Return the journal that was written last, of those that have not come to their end.
+
+    Not by their names: a local time goes back in autumn, and where one flies west.
 
     Raises
     ------
@@ -76,7 +78,7 @@ def newest_unfinished() -> Path:
         If there is none; damaged ones are passed over and named.
     """
     passed_over = []
-    for path in sorted(journal_folder().glob("*.jsonl"), reverse=True):
+    for path in sorted(journal_folder().glob("*.jsonl"), key=_written, reverse=True):
         try:
             if not recall(path).is_finished:
                 return path
@@ -84,3 +86,11 @@ def newest_unfinished() -> Path:
             passed_over.append(str(fault))
     hint = f" Passed over: {'; '.join(passed_over)}" if passed_over else ""
     raise JournalError(f"{journal_folder()}: no ring-out to resume there.{hint}")
+
+
+def _written(path: Path) -> tuple[int, str]:
+    """Return when a file was written last, ns, then its name; one that cannot be asked is old."""
+    try:
+        return path.stat().st_mtime_ns, path.name
+    except OSError:
+        return 0, path.name

@@ -18,7 +18,7 @@ from prehowl.daemon.sheets.sheet_toml import (
     sheet_record,
     toml_text,
 )
-from prehowl.daemon.sheets.write_once import write_new
+from prehowl.daemon.sheets.write_once import probe, write_new
 
 MOST_BYTES = 1_000_000  # a sheet with a hundred rings and changes takes about 20 kB
 MOST_TRIES = 100
@@ -134,6 +134,13 @@ class Store:
         if before is not None and _plain(before.title) != _plain(sheet.title):
             raise SheetError(_clash(sheet.title, before.title, name))
         return name
+
+    def check_folder(self) -> None:
+        """Raise OutputError if the folder would take no sheet now; ask this before hours of work.
+
+        Nothing is changed; the folder is not made.
+        """
+        probe(self.folder)
 
     def check_all(self, sheets: Sequence[Sheet]) -> None:
         """Ask before the first of several is saved: all of them can be kept, or none is.

@@ -14,6 +14,8 @@ from prehowl.daemon.errors import OutputError
 
 NO_LINKS = (errno.EPERM, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK)
 """What file systems without hard links answer: most memory sticks."""
+PROBE_BYTES = 20_000
+"""About a sheet with a hundred rings and changes."""
 
 
 def write_new(folder: Path, name: str, text: str) -> bool:
@@ -51,11 +53,37 @@ def write_new(folder: Path, name: str, text: str) -> bool:
                 os.unlink(temporary)
         _sync_folder(folder)
     except OSError as fault:
-        raise OutputError(
-            f"sheets folder {folder}: cannot be written to ({fault.strerror}). Nothing was "
-            "changed; free space there, or name another with --folder"
-        ) from None
+        raise _refused(folder, fault) from None
     return is_new
+
+
+def probe(folder: Path) -> None:
+    """Find out whether a sheet could be written to a folder; nothing of it stays.
+
+    A folder that is not there yet is not made: the nearest above it that is there is asked.
+
+    Raises
+    ------
+    OutputError
+        If it could not.
+    """
+    try:
+        there = folder
+        while not there.exists() and there != there.parent:
+            there = there.parent
+        with tempfile.TemporaryFile(dir=there) as file:
+            file.write(bytes(PROBE_BYTES))
+            file.flush()
+            os.fsync(file.fileno())
+    except OSError as fault:
+        raise _refused(folder, fault) from None
+
+
+def _refused(folder: Path, fault: OSError) -> OutputError:
+    return OutputError(
+        f"sheets folder {folder}: cannot be written to ({fault.strerror}). Nothing was "
+        "changed; free space there, or name another with --folder"
+    )
 
 
 def _link_new(temporary: Path, target: Path) -> bool:

@@ -7,10 +7,11 @@ from collections.abc import Mapping
 from typing import Protocol
 
 from prehowl.daemon.ringout.acts import Entry
+from prehowl.daemon.ringout.hearing import Deaf
 from prehowl.daemon.ringout.state import Phase, Pull, State
 from prehowl.daemon.sinks.osc_bytes import Value
 from prehowl.daemon.sinks.osc_messages import NOTHING, typed
-from prehowl.daemon.sinks.ringout.wording import cut_list, pulls_words, task_words
+from prehowl.daemon.sinks.ringout.wording import DEAF, cut_list, pulls_words, task_words
 
 RINGOUT = (
     (
@@ -29,7 +30,12 @@ RINGOUT = (
     ("cut2", "f", "dB, as `cut`"),
     ("by2", "f", "dB, as `by`"),
     ("sounding", "i", "1 while it rings, 0 when it has stopped"),
-    ("state", "i", "0 no ring-out, 1 more gain, 2 pull, 3 wait, 4 stop: see `text`, 5 done"),
+    (
+        "state",
+        "i",
+        "0 no ring-out, 1 more gain, 2 pull, 3 wait, 4 stop, or nothing is heard: see `text`, "
+        "5 done",
+    ),
 )
 """Flat addresses under `/prehowl/ringout/` in the order of sending, `state` last: whoever acts on
 it has the figures already."""
@@ -40,18 +46,37 @@ STATE_NUMBERS = {
     Phase.ADVISED: 4,
     Phase.FINISHED: 5,
 }
+DEAF_NUMBER = STATE_NUMBERS[Phase.ADVISED]
+"""Nothing is heard: 'stop' again, as the lamp of every receiver knows it, not a number of its own
+that one which was set up before would show as nothing."""
 PREFIX = "/prehowl/ringout/"
 
 
-def ringout_values(state: State | None) -> dict[str, Value]:
-    """Return every address with its value; without a ring-out, or figures, 0 and '-'."""
+def ringout_values(state: State | None, deaf: Deaf | None = None) -> dict[str, Value]:
+    """Return every address with its value; without a ring-out, or figures, 0 and '-'.
+
+    Where nothing is heard (`deaf`) that is said in place of what is to be done.
+    """
     said: dict[str, object] = {name: NOTHING if tag == "s" else 0 for name, tag, _ in RINGOUT}
     if state is not None:
-        said |= _said(state)
+        said |= _known(state)
+        if deaf is not None and deaf.comes_before(state.phase):
+            said |= {"text": DEAF[deaf], "state": DEAF_NUMBER}
+        else:
+            said |= _asked(state)
     return {PREFIX + name: (tag, typed(tag, said[name])) for name, tag, _ in RINGOUT}
 
 
-def _said(state: State) -> dict[str, object]:
+def _known(state: State) -> dict[str, object]:
+    """Return what stays true whether or not anything is heard."""
+    return {
+        "cuts": ", ".join(cut_list(state)) or NOTHING,
+        "step": len(state.found) + (state.phase is Phase.PULL),
+    }
+
+
+def _asked(state: State) -> dict[str, object]:
+    """Return what is to be done, with its figures."""
     pulls = state.pulls if state.phase in (Phase.PULL, Phase.CHECKING) else ()
     ring = state.ring
     # Two figures to begin with: a fader that is not named has zeros.
@@ -59,8 +84,6 @@ def _said(state: State) -> dict[str, object]:
     return {
         "label": pulls_words(pulls) or NOTHING,
         "text": task_words(state),
-        "cuts": ", ".join(cut_list(state)) or NOTHING,
-        "step": len(state.found) + (state.phase is Phase.PULL),
         "frequency": ring.frequency_hz if ring is not None else 0,
         "band": first.band_hz,
         "cut": first.to_db,
@@ -91,11 +114,23 @@ class RingoutLabels:
 
     def __init__(self, board: Board) -> None:
         self._board = board
+        self._state: State | None = None
+        self._deaf: Deaf | None = None
 
     def on_state(self, state: State, entry: Entry | None) -> None:
         """Take a state; returns at once."""
-        self._board.show_ringout(ringout_values(state))
+        self._state = state
+        self._show()
+
+    def on_hearing(self, deaf: Deaf | None) -> None:
+        """Take why nothing is heard, None where it is again; returns at once."""
+        self._deaf = deaf
+        self._show()
 
     def close(self) -> None:
         """Show that there is no ring-out any more."""
-        self._board.show_ringout(ringout_values(None))
+        self._state = None
+        self._show()
+
+    def _show(self) -> None:
+        self._board.show_ringout(ringout_values(self._state, self._deaf))

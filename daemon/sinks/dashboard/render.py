@@ -114,7 +114,11 @@ def _health_line(view: View, paper: Paper) -> Line:
 
 
 def health_parts(health: Health, *, has_fresh_loss: bool) -> tuple[list[str], list[str]]:
-    """Return what is well and what is not, each in a few words; old losses are only counted."""
+    """Return what is well and what is not, each in a few words; old losses are only counted.
+
+    What an input that runs says of itself comes first: of parts that do not fit the last are left
+    out. What one that is away says stands large already.
+    """
     source = health.source
     targets = [clean(f"OSC {name} {state}") for name, state in health.targets]
     asked = [] if health.osc_in is None else [clean(f"OSC {health.osc_in.words}")]
@@ -130,7 +134,11 @@ def health_parts(health: Health, *, has_fresh_loss: bool) -> tuple[list[str], li
     detail = [clean(source.detail)] if source.detail else []
     good = [text for text, is_well in checks if is_well]
     bad = [text for text, is_well in checks if not is_well]
-    return good + detail, bad + [clean(text) for text in lines_of(health.troubles)]
+    if source.state == "running":
+        good = detail + good
+    else:
+        good += detail
+    return good, bad + [clean(text) for text in lines_of(health.troubles)]
 
 
 def _keys_line(view: View, paper: Paper) -> Line:

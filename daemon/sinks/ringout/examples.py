@@ -25,7 +25,7 @@ from prehowl.detectors.bands import NOMINAL_HZ
 
 TITLE = "Mix 3 · twelve-inch wedge · hand mic"
 PLAN = Plan(mix="Mix 3", monitor="twelve-inch wedge", microphone="hand mic")
-MOMENTS = ("listening", "pull", "between", "checking", "advised", "finished", "no-input")
+MOMENTS = ("listening", "pull", "between", "checking", "advised", "finished", "no-input", "no-sound")
 
 
 def cuts(**bands: float) -> tuple[float, ...]:
@@ -58,6 +58,7 @@ def state(moment: str) -> State:
     states = {
         "listening": State(PLAN, Phase.LISTENING, cuts_db=two, last=_SECOND, **known),
         "no-input": State(PLAN, Phase.LISTENING, cuts_db=two, last=_SECOND, **known),
+        "no-sound": start(),
         "pull": State(
             PLAN,
             Phase.PULL,
@@ -118,13 +119,14 @@ def snapshot(level_dbfs: float = -22.0, health: Health | None = None) -> Snapsho
 def moment(name: str, *, now_s: float = 100.0) -> Model:
     """Return a model in one of `MOMENTS`, seen at `now_s`."""
     model = Model(TITLE, 0)
+    model.take_state(start(), now_s - 5)
     model.take_state(state(name), now_s - 4)
     health = None
     if name == "no-input":
         said = facts_of(["interface unplugged, looking for it every second"])
         health = Health(SourceHealth("waiting", 2, 4800, said), 0.0, 0, (("tablet", "ok"),))
-    sounding = name in ("pull", "between")
-    model.take_snapshot(snapshot(-22.0 if sounding else -41.0, health), now_s - 0.1)
+    level_dbfs = {"pull": -22.0, "between": -22.0, "no-sound": -140.0}.get(name, -41.0)
+    model.take_snapshot(snapshot(level_dbfs, health), now_s - 0.1)
     if name == "finished":
         model.note("Sheet saved: mix-3-hand-mic.toml")
     return model

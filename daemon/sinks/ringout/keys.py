@@ -4,7 +4,7 @@ Minus and the down arrow move a fader down, as the hand does; nothing that ends 
 one press.
 """
 
-from prehowl.daemon.ringout.state import Phase
+from prehowl.daemon.ringout.state import Phase, State
 from prehowl.daemon.sinks.ringout.model import FIGURES, View
 
 KEYS = {
@@ -21,11 +21,6 @@ KEYS = {
 }  # fmt: skip
 """Key or escape sequence -> action; small letters stand for both cases."""
 
-_ANSWERS = {
-    Phase.PULL: ("RETURN pulled", "UP/DOWN dB", "LEFT/RIGHT band", "X not pulled"),
-    Phase.ADVISED: ("RETURN go on all the same",),
-}
-
 
 def hints(view: View) -> list[str]:
     """Return what the keys do now, the most important first."""
@@ -41,8 +36,24 @@ def hints(view: View) -> list[str]:
     phase = state.phase if state is not None else None
     if phase is Phase.FINISHED:
         return ["RETURN leave", "T theme"]
-    answers = list(_ANSWERS.get(phase, ())) if phase is not None else []
-    if phase is Phase.PULL and len(view.draft.faders) > 1:
-        answers.insert(3, "TAB other")
-    undo = ["U undo"] if state is not None and state.can_undo else []
-    return [*answers, *undo, "FF finish", "QQ quit", "G/L gain +1/-1", "W gain won", "T theme"]
+    is_hidden = view.deaf is not None and view.deaf.hides_instructions
+    answers = [] if state is None or is_hidden else _answers(view, state)
+    return [*answers, "FF finish", "QQ quit", "G/L gain +1/-1", "W gain won", "T theme"]
+
+
+def _answers(view: View, state: State) -> list[str]:
+    """Return what can be said of what stands there; of two answers both before the arrows.
+
+    A ring that sounds on asks for one answer; where it does not, the other is as likely, and a
+    small screen shows the first few only.
+    """
+    undo = ["U undo"] if state.can_undo else []
+    if state.phase is Phase.ADVISED:
+        return ["RETURN go on all the same", *undo]
+    if state.phase is not Phase.PULL:
+        return undo
+    arrows = ["UP/DOWN dB", "LEFT/RIGHT band"]
+    arrows += ["TAB other"] if len(view.draft.faders) > 1 else []
+    is_sounding = state.ring is not None and state.ring.is_sounding
+    others = [*arrows, "X not pulled"] if is_sounding else ["X not pulled", *arrows]
+    return ["RETURN pulled", *others, *undo]

@@ -6,6 +6,7 @@ Knows no terminal, no thread and no clock; the reader's monotonic time is handed
 from dataclasses import dataclass
 
 from prehowl.daemon.ringout import acts
+from prehowl.daemon.ringout.hearing import SILENT_DBFS, Deaf, deaf_to
 from prehowl.daemon.ringout.state import Phase, State
 from prehowl.daemon.sinks.base import Health, Snapshot
 from prehowl.daemon.sinks.dashboard.model import FRESH_LOSS_S
@@ -17,11 +18,14 @@ SETTLE_S = 0.5
 """A key that answers an instruction counts from half a second after it came up: a hand that was on
 its way to answer the one before must not confirm this one unread (our choice)."""
 GAIN_STEP_DB = 1.0
-SILENT_DBFS = -120.0
 FIGURES = (*"0123456789", ".")
 LONGEST = 4  # characters of a typed gain: '10.5'
 MOST_DB = 40.0
 """More gain than that nobody wins: a slip of a finger."""
+STALE_S = 2.0
+"""As on the dashboard: so long without a snapshot means that nobody listens."""
+UNHIDDEN = ("gain_up", "gain_down", "won")
+"""What may be said while an instruction is hidden: it is no answer to one, and is shown at once."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,11 +36,14 @@ class View:
     state: State | None  # None before the first
     draft: Draft
     level_dbfs: float
-    time_s: float  # stream time
+    time_s: float  # of the ring-out, also over interruptions
     heard_s: float | None  # when the last snapshot came, reader's time
     health: Health | None
+    channel: str  # its name; "" where nobody told
+    deaf: Deaf | None  # why nothing is heard
     has_fresh_loss: bool  # audio was lost within the last minute
     notes: tuple[str, ...]
+    troubles: tuple[str, ...]
     asked: str  # 'finish' or 'quit' after its first press
     typed: str | None  # the gain won, as far as it has been typed; None: it is not being typed
     has_keys: bool
@@ -56,6 +63,7 @@ class Model:
     def __init__(self, title: str, row: int) -> None:
         self.has_keys = True
         self.state: State | None = None
+        self._began_s = 0.0  # a resumed ring-out goes on where its time stood
         self._title, self._row = title, row
         self._draft = begin(())
         self._changed_s = float("-inf")
@@ -63,6 +71,7 @@ class Model:
         self._heard_s: float | None = None
         self._lost, self._lost_at_s = 0, float("-inf")
         self._notes: tuple[str, ...] = ()
+        self._troubles: tuple[str, ...] = ()
         self._asked: tuple[str, float] = ("", float("-inf"))
         self._typed: str | None = None
 
@@ -70,6 +79,8 @@ class Model:
         """Take what is known now; a new instruction begins a new draft."""
         before = self.state
         self.state = state
+        if before is None:
+            self._began_s = state.time_s
         if before is None or (before.phase, before.pulls) != (state.phase, state.pulls):
             self._draft = begin(state.pulls)
             self._changed_s = now_s
@@ -77,7 +88,12 @@ class Model:
             self._asked = ("", float("-inf"))
 
     def take_snapshot(self, snapshot: Snapshot, now_s: float) -> None:
-        """Take level, time and health."""
+        """Take level, time and health.
+
+        An instruction that was hidden comes up anew, and takes no answer before it can be read.
+        """
+        if self._is_hidden(now_s):
+            self._changed_s = now_s
         source = snapshot.health.source
         lost = source.overflows + source.lost_samples + snapshot.health.dropped_blocks
         if lost > self._lost:
@@ -88,20 +104,27 @@ class Model:
         """Add a line to the summary."""
         self._notes += (text,)
 
+    def note_trouble(self, text: str) -> None:
+        """Add a line of a trouble to the summary."""
+        self._troubles += (text,)
+
     def view(self, now_s: float) -> View:
         """Return what to draw."""
         snapshot = self._snapshot
-        known = snapshot is not None and self._row < len(snapshot.level_dbfs)
+        names = snapshot.names if snapshot else ()
         return View(
             title=self._title,
             state=self.state,
             draft=self._draft,
-            level_dbfs=float(snapshot.level_dbfs[self._row]) if snapshot and known else SILENT_DBFS,
-            time_s=snapshot.time_s if snapshot else 0.0,
+            level_dbfs=self._level_dbfs(),
+            time_s=self._began_s + (snapshot.time_s if snapshot else 0.0),
             heard_s=self._heard_s,
             health=snapshot.health if snapshot else None,
+            channel=names[self._row] if self._row < len(names) else "",
+            deaf=self._deaf(now_s),
             has_fresh_loss=now_s - self._lost_at_s < FRESH_LOSS_S,
             notes=self._notes,
+            troubles=self._troubles,
             asked=self._asked_now(now_s),
             typed=self._typed,
             has_keys=self.has_keys,
@@ -129,6 +152,8 @@ class Model:
         self._asked = ("", float("-inf"))
         if self._typed is not None:
             return self._enter(action, self._typed), False
+        if self._is_hidden(now_s) and action not in UNHIDDEN:
+            return None, False
         if action == "won":
             self._typed = ""
         return self._act(action, state, now_s), False
@@ -170,6 +195,25 @@ class Model:
             return acts.Corrected(0.0, draft.told()) if draft.is_changed else acts.Made(0.0)
         self._draft = edited(self._draft, action, state)
         return None
+
+    def _level_dbfs(self) -> float:
+        levels = self._snapshot.level_dbfs if self._snapshot else ()
+        return float(levels[self._row]) if self._row < len(levels) else SILENT_DBFS
+
+    def _deaf(self, now_s: float) -> Deaf | None:
+        """Return why nothing is heard; before the first snapshot nobody knows."""
+        if self._snapshot is None or self._heard_s is None:
+            return None
+        if self._snapshot.health.source.state == "ended":
+            return Deaf.ENDED
+        if now_s - self._heard_s > STALE_S:
+            return Deaf.NO_NEWS
+        return deaf_to(self._snapshot.health, self._level_dbfs())
+
+    def _is_hidden(self, now_s: float) -> bool:
+        """Tell whether the screen shows a fault in place of any instruction."""
+        deaf = self._deaf(now_s)
+        return deaf is not None and deaf.hides_instructions
 
     def _is_read(self, now_s: float) -> bool:
         return now_s - self._changed_s >= SETTLE_S

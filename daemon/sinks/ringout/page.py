@@ -1,17 +1,20 @@
 """Decides what the screen says: one call in large letters, figures if there are any, few words.
 
 Order: the ring-out's own phase; but while it runs, a fault of the hearing comes first, because a
-screen that says 'more gain' and hears nothing would lead straight into a howl.
+screen that says 'more gain' and hears nothing would lead straight into a howl. A channel that runs
+and is silent is such a fault only where more gain is asked for: it may be muted at a ring.
 """
 
 from dataclasses import dataclass
 from enum import StrEnum
 
+from prehowl.daemon.ringout.hearing import Deaf
 from prehowl.daemon.ringout.state import HeldRing, Phase, Pull, State
 from prehowl.daemon.sinks.dashboard.wording import clean
 from prehowl.daemon.sinks.ringout.model import View
 from prehowl.daemon.sinks.ringout.wording import (
     HELPS,
+    NO_SOUND,
     REASONS,
     REMARKS,
     counted_words,
@@ -24,8 +27,9 @@ from prehowl.daemon.sinks.ringout.wording import (
 )
 from prehowl.daemon.sinks.words import band_words
 
-STALE_S = 2.0
-"""As on the dashboard: so long without a snapshot means that nobody listens."""
+ANSWER = "ANSWER"
+"""The large word where only the person can say what became of a ring: the question comes first,
+the figures stand above it anyway."""
 
 
 class Tone(StrEnum):
@@ -57,9 +61,10 @@ def page_of(view: View, now_s: float) -> Page:
     state = view.state
     if state is not None and state.phase is Phase.FINISHED:
         return _finished(view, state)
-    fault = _fault(view, now_s)
-    if fault is not None:
-        return fault
+    if view.deaf is not None and (
+        view.deaf.hides_instructions if state is None else view.deaf.comes_before(state.phase)
+    ):
+        return _fault(view, view.deaf, now_s)
     if state is None:
         return Page(Tone.CALM, "STARTING", "", ("Waiting for the first audio.",))
     return {
@@ -70,21 +75,23 @@ def page_of(view: View, now_s: float) -> Page:
     }[state.phase](view, state)
 
 
-def _fault(view: View, now_s: float) -> Page | None:
-    """Return what keeps the ring-out from hearing, if anything does."""
-    if view.heard_s is None or view.health is None:
-        return None
-    source, age_s = view.health.source, now_s - view.heard_s
-    if source.state == "ended":
+def _fault(view: View, deaf: Deaf, now_s: float) -> Page:
+    """Return what keeps the ring-out from hearing."""
+    detail = clean(view.health.source.detail) if view.health is not None else ""
+    if deaf is Deaf.ENDED:
         text = "The audio has come to its end. Finish, or quit: nothing is lost."
-        return Page(Tone.STOP, "ENDED", "", (text, clean(source.detail)))
-    if age_s > STALE_S:
+        return Page(Tone.STOP, "ENDED", "", (text, detail))
+    if deaf is Deaf.NO_NEWS:
+        age_s = now_s - (now_s if view.heard_s is None else view.heard_s)
         text = f"NO NEWS from the audio for {age_s:.0f} s: send down, nothing is being heard."
         return Page(Tone.TROUBLE, "NO NEWS", "", (text,), words=("SEND DOWN",))
-    if source.state != "running":
-        text = f"Send down. NO INPUT: {clean(source.detail) or 'nothing is being heard'}"
+    if deaf is Deaf.NO_INPUT:
+        text = f"Send down. NO INPUT: {detail or 'nothing is being heard'}"
         return Page(Tone.TROUBLE, "NO INPUT", "", (text,), words=("SEND DOWN",))
-    return None
+    who = clean(view.channel) or "this channel"
+    texts = (NO_SOUND, f"Nothing arrives on {who}: muted, or not patched.")
+    words = ("SEND LOW", "OPEN THE MIC", "CHECK PATCH")
+    return Page(Tone.TROUBLE, "NO SOUND", "", texts, words=words)
 
 
 def _progress(state: State) -> str:
@@ -108,11 +115,12 @@ def _pull(view: View, state: State) -> Page:
     draft = view.draft
     remark = REMARKS[state.remark] if state.remark is not None else ""
     call, stopped = _became(state.ring)
+    sentences = (pull_sentence(state.pulls), stopped or remark, ring_words(state))
     if draft.is_changed:
         told = f"Changed by you: {pulls_words(draft.faders)}. RETURN counts it."
         sentences = (told, f"It was to be: {pulls_words(state.pulls)}.", stopped)
-    else:
-        sentences = (pull_sentence(state.pulls), stopped or remark, ring_words(state))
+    elif call == ANSWER:
+        sentences = (stopped, pull_sentence(state.pulls), ring_words(state))
     return Page(
         Tone.ACT,
         "CHANGED TO" if draft.is_changed else "PULL TO",
@@ -126,7 +134,7 @@ def _pull(view: View, state: State) -> Page:
 def _became(ring: HeldRing | None) -> tuple[str, str]:
     """Return in one word what became of the ring, and what follows from it."""
     if ring is not None and ring.is_lost:
-        return "ANSWER", "Nobody heard it stop. RETURN if this is pulled; X if it is not."
+        return ANSWER, "Nobody heard it stop. RETURN if it is pulled, X if not."
     if ring is not None and ring.has_cleared:
         return "GONE", "It has stopped: counts as pulled in a moment; X if you did not."
     return "RINGS", ""
@@ -147,4 +155,7 @@ def _advised(_view: View, state: State) -> Page:
 def _finished(view: View, state: State) -> Page:
     back = db_words(state.plan.send_back_db)
     sentences = (task_words(state), gain_words(state), *view.notes)
+    if view.troubles:
+        texts = (*map(clean, view.troubles), *sentences)
+        return Page(Tone.TROUBLE, "SEND BACK", "NO SHEET", texts, faders=((back,),))
     return Page(Tone.CALM, "SEND BACK", "DONE", sentences, faders=((back,),))

@@ -22,6 +22,7 @@ PICTURES = (
     ("advised", "light", 80, 24),
     ("finished", "dark", 80, 24),
     ("no-input", "dark", 80, 24),
+    ("no-sound", "dark", 80, 24),
     ("pull", "dark", 200, 60),
 )
 """Moment, theme, columns, lines of each picture in the documentation."""

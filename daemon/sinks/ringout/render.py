@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from rich.cells import cell_len
 from rich.style import Style
 
+from prehowl.daemon.ringout.hearing import SILENT_DBFS
 from prehowl.daemon.sinks.dashboard.channel_line import FLOOR_DBFS
 from prehowl.daemon.sinks.dashboard.frame import Frame, Line, Paper
 from prehowl.daemon.sinks.dashboard.glyphs import UNICODE, Signs
@@ -13,7 +14,7 @@ from prehowl.daemon.sinks.dashboard.themes import Theme
 from prehowl.daemon.sinks.dashboard.wording import clean, clock_words, cut_to, joined
 from prehowl.daemon.sinks.ringout.figure_rows import figure_rows, head_rows, word_rows
 from prehowl.daemon.sinks.ringout.keys import hints
-from prehowl.daemon.sinks.ringout.model import SILENT_DBFS, View
+from prehowl.daemon.sinks.ringout.model import View
 from prehowl.daemon.sinks.ringout.page import Page, Tone, page_of
 from prehowl.daemon.sinks.ringout.wording import cut_list
 
@@ -165,7 +166,11 @@ def _cuts(view: View, rows: int, paper: Paper) -> list[Line]:
 
 
 def _status(view: View, paper: Paper) -> Line:
-    """Return level, gain given and the health of input and receivers; trouble comes first."""
+    """Return level, gain given and the health of input and receivers; trouble comes first.
+
+    What an input that runs says of itself stands before the level. What one that is away says is
+    the page's sentence, and its last level is none of now.
+    """
     line = paper.line(paper.theme.quiet).put(MARGIN)
     if view.health is None:
         return line.put("input: waiting for the first audio")
@@ -173,7 +178,11 @@ def _status(view: View, paper: Paper) -> Line:
     if bad:
         text = f"CHECK: {', '.join(bad)} "
         line.put(cut_to(text, paper.width - 1, paper.signs.ellipsis), paper.theme.trouble).put(" ")
-    parts = [_level(view.level_dbfs, paper.signs), *_gains(view), *good]
+    source = view.health.source
+    is_running = source.state == "running"
+    first = good[:1] if is_running and source.detail else []
+    level = [_level(view.level_dbfs, paper.signs)] if is_running else []
+    parts = [*first, *level, *_gains(view), *good[len(first) :]]
     return line.put(joined(parts, line.left - 1, paper.signs.dot))
 
 

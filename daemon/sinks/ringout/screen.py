@@ -95,6 +95,11 @@ class RingoutScreen(ScreenSink[Model]):
         with self._lock:
             self._model.note(text)
 
+    def note_trouble(self, text: str) -> None:
+        """Add a line of a trouble, before all else that is said at the end."""
+        with self._lock:
+            self._model.note_trouble(text)
+
     def frame(self, width: int, height: int, theme: Theme, signs: Signs) -> Frame:
         """Return what is to be seen now."""
         now_s = self._clock()

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 
+from prehowl.daemon.ringout.hearing import Deaf
 from prehowl.daemon.ringout.state import Help, Phase, Pull, Reason, Remark, State
 from prehowl.daemon.sinks.words import band_words, frequency_words
 from prehowl.detectors.bands import NOMINAL_HZ
@@ -29,6 +30,13 @@ REMARKS = {
     Remark.UNMOVED: "As if nothing was pulled: is it this fader, on this mix?",
     Remark.NEIGHBOUR: "The band named does not hold it: try its neighbour.",
 }
+NO_SOUND = "Send low, then open the mic; or check channel and patch."
+"""Right for a channel that is still muted before the first note as for a wrong one."""
+DEAF = {
+    Deaf.NO_INPUT: "Send down: the input is away, nothing is being heard.",
+    Deaf.SILENT: f"No sound arrives. {NO_SOUND}",
+}
+"""For what `deaf_to` tells; the others are for the screen alone."""
 
 
 def db_words(cut_db: float) -> str:

@@ -14,8 +14,8 @@ from prehowl.daemon.sinks.base import Health
 from prehowl.daemon.sinks.dashboard.glyphs import ASCII, UNICODE
 from prehowl.daemon.sinks.dashboard.themes import BY_NAME, DARK, LIGHT, PLAIN
 from prehowl.daemon.sinks.ringout import cautions, examples
-from prehowl.daemon.sinks.ringout.model import Model
-from prehowl.daemon.sinks.ringout.page import STALE_S, page_of
+from prehowl.daemon.sinks.ringout.model import STALE_S, Model
+from prehowl.daemon.sinks.ringout.page import page_of
 from prehowl.daemon.sinks.ringout.render import render
 from prehowl.daemon.sinks.ringout.wording import HELPS, REASONS, REMARKS, pull_sentence, task_words
 from prehowl.daemon.sources.base import SourceHealth
@@ -119,7 +119,7 @@ def test_after_an_interruption_the_screen_asks_for_an_answer():
     assert (page.head, page.right) == ("PULL TO", "ANSWER")
     assert page.faders == (("2.5 kHz", "-5 dB"),)
     said = " ".join(page.sentences)
-    assert "RETURN if this is pulled; X if it is not" in said
+    assert "RETURN if it is pulled, X if not" in said
     assert "in a moment" not in said
     assert "say whether this is pulled" in task_words(model.state)  # in lines and over OSC
     assert "say whether" not in task_words(state)
