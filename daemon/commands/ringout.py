@@ -3,6 +3,7 @@
 import argparse
 import json
 import secrets
+import shutil
 import sys
 from dataclasses import asdict, replace
 from datetime import datetime
@@ -51,8 +52,6 @@ could answer; 3 device or disk."""
 __all__ = ["EXAMPLE", "HELP", "add_arguments", "run"]
 
 SPEAKER = "prehowl: "
-CAUTION_CELLS = 79 - len(SPEAKER)
-"""So that a line breaks between words, and not where the usual terminal ends."""
 
 EXAMPLE = "prehowl ringout --virtual --auto --seed 7 --format json"
 
@@ -169,7 +168,9 @@ def _tell(args: argparse.Namespace, job: Job, outcome: Outcome) -> None:
 
 def _may_begin(args: argparse.Namespace, show: Show, origin: Origin) -> bool:
     if not origin.is_live and args.format == "text":
-        for line in cautions.lines(CAUTION_CELLS):
+        # So that a line breaks between words, not where the terminal ends; who speaks counts, too.
+        cells = min(80, shutil.get_terminal_size().columns) - 1 - len(SPEAKER)
+        for line in cautions.lines(cells):
             _say(line)
     may = cautions.acknowledged(is_live=origin.is_live, yes=args.yes, theme=show.screen.theme)
     if not may:

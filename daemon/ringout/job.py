@@ -174,7 +174,7 @@ def run_job(job: Job, stop: StopFlag) -> Outcome:
         say, complain = screen.note, screen.note_trouble
     else:
         conductor.add(Lines(sys.stderr))
-        sinks.append(HealthLines(Log(sys.stderr)))
+        sinks.append(HealthLines(Log(sys.stderr), began_s=job.state.time_s))
     keeper = _virtual_watchers(job, conductor, sinks)
     unanswered = _unanswered(job, conductor, sinks, stop)
     labels = RingoutLabels(osc)

@@ -31,10 +31,14 @@ class HealthLines:
         Asked at the end for what became of each OSC target, since a short run may be over before
         a host name is known to be wrong. To be of use this sink must be closed after the one of
         OSC: it stands before it in the list of sinks.
+    began_s : float
+        Time of the stream's first sample, where it goes on with what was begun before.
     """
 
-    def __init__(self, log: Log, targets: Callable[[], Targets] | None = None) -> None:
-        self._log = log
+    def __init__(
+        self, log: Log, targets: Callable[[], Targets] | None = None, *, began_s: float = 0.0
+    ) -> None:
+        self._log, self._began_s = log, began_s
         self._at_the_end = targets or (lambda: ())
         self._time_s = 0.0
         self._state = "running"
@@ -108,7 +112,8 @@ class HealthLines:
         return not fact.flickers or self._time_s - seen_s > CALM_S
 
     def _line(self, text: str, *, is_well: bool = False) -> None:
-        self._log.say(f"{time_words(self._time_s)} {text}", "info" if is_well else "warning")
+        at = time_words(self._began_s + self._time_s)
+        self._log.say(f"{at} {text}", "info" if is_well else "warning")
 
 
 def _gist(state: str) -> str:

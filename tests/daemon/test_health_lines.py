@@ -37,6 +37,14 @@ class TestHealthLines:
         """Oracle: definition."""
         assert self.lines(Health(), Health(load=0.5), Health()) == []
 
+    def test_a_stream_that_goes_on_is_told_in_the_time_of_the_whole(self):
+        """A resumed ring-out has one time, on its own lines and on these."""
+        stream = io.StringIO()
+        sink = HealthLines(Log(stream), began_s=120.0)
+        health = Health(SourceHealth(facts=facts_of(["the cable is warm"])))
+        sink.on_snapshot(replace(snapshot(time_s=5.0), health=health))
+        assert "2:05.0 the cable is warm" in stream.getvalue()
+
     def test_loss_and_return_are_told_once(self):
         """Oracle: definition. Each change is one line, with stream time."""
         gone = Health(SourceHealth("waiting", facts=facts_of(["'Box' lost (unplugged)"])))

@@ -25,7 +25,16 @@ from prehowl.detectors.bands import NOMINAL_HZ
 
 TITLE = "Mix 3 · twelve-inch wedge · hand mic"
 PLAN = Plan(mix="Mix 3", monitor="twelve-inch wedge", microphone="hand mic")
-MOMENTS = ("listening", "pull", "between", "checking", "advised", "finished", "no-input", "no-sound")
+MOMENTS = (
+    "listening",
+    "pull",
+    "between",
+    "checking",
+    "advised",
+    "finished",
+    "no-input",
+    "no-sound",
+)
 
 
 def cuts(**bands: float) -> tuple[float, ...]:
