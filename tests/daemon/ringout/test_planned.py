@@ -12,7 +12,7 @@ import soundfile
 from prehowl.daemon.cli import main, parser_of
 from prehowl.daemon.commands import ringout
 from prehowl.daemon.errors import SheetError, UsageError
-from prehowl.daemon.ringout.job import Job
+from prehowl.daemon.ringout.job import Job, Outcome
 from prehowl.daemon.ringout.journal import recall
 from prehowl.daemon.ringout.keep import sheet_of
 from prehowl.daemon.ringout.planned import plan_of
@@ -165,9 +165,9 @@ def test_resumed_it_has_its_show_file_again(
     """Oracle: a channel's name that only the show file tells; without the file it goes on."""
     names: list[str] = []
 
-    def named(job: Job, _stop: object) -> tuple[object, None]:
+    def named(job: Job, _stop: object) -> Outcome:
         names.append(job.show.names(1)[0])
-        return job.state, None
+        return Outcome(job.state, None)
 
     monkeypatch.setattr(ringout, "run_job", named)
     words = ["ringout", "--resume", str(journal)]

@@ -147,7 +147,8 @@ def test_pulled_in_a_gap_the_ring_out_ends_and_says_how_to_go_on(
 def test_not_pulled_in_a_gap_it_goes_on(tmp_path: Path) -> None:
     """Oracle: definition: the howl is heard again, and heard to stop: the cut counts."""
     log = Unwritten()
-    state, _ = run_job(job_of(FakeSource(blocks(is_pulled=False)), log, tmp_path), StopFlag())
+    job = job_of(FakeSource(blocks(is_pulled=False)), log, tmp_path)
+    state = run_job(job, StopFlag()).state
     assert any(isinstance(entry, acts.Interrupted) for entry in log.entries)
     assert state.phase is Phase.LISTENING
     assert [found.band_hz for found in state.found] == [1000.0]
