@@ -11,7 +11,9 @@ from pathlib import Path
 
 from prehowl.daemon.errors import OK, ShowFileError, UsageError
 from prehowl.daemon.loop import Pace, stop_on_signals
+from prehowl.daemon.ringout.acts import Kept
 from prehowl.daemon.ringout.arguments import add_arguments, refuse_contradictions
+from prehowl.daemon.ringout.ending import keep_sheet
 from prehowl.daemon.ringout.job import Job, Outcome, run_job
 from prehowl.daemon.ringout.journal import EntryLog, Journal, Recalled, Unwritten, recall
 from prehowl.daemon.ringout.keep import (
@@ -105,12 +107,28 @@ def _resumed(args: argparse.Namespace) -> int:
     store = _store_of_before(args, show, recalled.folder)
     state = fold(recalled.plan, recalled.entries)
     _check_sheet(state, store)
+    if state.phase is Phase.FINISHED:
+        return _kept_late(args, path, recalled, state, store)
     if not _may_begin(args, show, origin):
         return OK
     opened = open_origin(origin, state.time_s)
     log = Journal.resume(path, recalled)
     _say(f"resumed {path}: {len(state.found)} rings so far")
     return _conducted(args, Job(origin, opened, show, state, log, store, *_ways(args, origin)))
+
+
+def _kept_late(
+    args: argparse.Namespace, path: Path, recalled: Recalled, state: State, store: Store
+) -> int:
+    """Keep the sheet of a ring-out that is finished but for that: its rig may be gone by now."""
+    log = Journal.resume(path, recalled)
+    try:
+        keep_sheet(state, store, _say)
+        log.append(Kept(state.time_s))
+    finally:
+        log.close()
+    _tell(args, origin_of_record(recalled.origin), Outcome(state, None))
+    return OK
 
 
 def _check_sheet(state: State, store: Store) -> None:
@@ -145,23 +163,23 @@ def _conducted(args: argparse.Namespace, job: Job) -> int:
         job.opened.source.close()
         if isinstance(job.log, Journal):
             job.log.close()
-    _tell(args, job, outcome)
+    _tell(args, job.origin, outcome, job.resumed_by)
     if outcome.fault is not None:
         raise outcome.fault
     return OK
 
 
-def _tell(args: argparse.Namespace, job: Job, outcome: Outcome) -> None:
+def _tell(args: argparse.Namespace, origin: Origin, outcome: Outcome, resumed_by: str = "") -> None:
     state, truth = outcome.state, outcome.truth
     if args.format == "json":
         record = record_of_state(state)
-        if job.origin.kind == "virtual":
-            record |= {"seed": job.origin.seed, "truth": truth}
+        if origin.kind == "virtual":
+            record |= {"seed": origin.seed, "truth": truth}
         print(json.dumps(record, ensure_ascii=False, allow_nan=False))
         return
     if state.phase is not Phase.FINISHED:
-        if job.resumed_by:
-            _say(f"not finished, nothing is lost: {job.resumed_by}")
+        if resumed_by:
+            _say(f"not finished, nothing is lost: {resumed_by}")
         return
     print("\n".join(lines_of_state(state) + ([] if truth is None else lines_of_truth(truth))))
 

@@ -13,18 +13,17 @@ from typing import Any
 
 from prehowl.daemon.desk.desk import Desk
 from prehowl.daemon.desk.ringout_answers import RingoutAnswers
-from prehowl.daemon.errors import OutputError, PrehowlError, UsageError
+from prehowl.daemon.errors import PrehowlError, UsageError
 from prehowl.daemon.log import Log
 from prehowl.daemon.loop import Pace, StopFlag, run_loop
 from prehowl.daemon.osc_in.opened import OscInput
 from prehowl.daemon.osc_in.verbs import Verb
-from prehowl.daemon.ringout.acts import Entry, Kept
 from prehowl.daemon.ringout.conductor import Conductor
+from prehowl.daemon.ringout.ending import Ending
 from prehowl.daemon.ringout.floor_tap import FloorTap
 from prehowl.daemon.ringout.hand import AutoHand
 from prehowl.daemon.ringout.hearing import Hearing
 from prehowl.daemon.ringout.journal import EntryLog, Journal
-from prehowl.daemon.ringout.keep import has_names, sheet_of
 from prehowl.daemon.ringout.lines import Lines
 from prehowl.daemon.ringout.origins import Opened, Origin, engine_of
 from prehowl.daemon.ringout.state import Phase, State
@@ -83,66 +82,6 @@ class Outcome:
     fault: PrehowlError | None = None  # why there is no sheet of a finished ring-out
 
 
-class Ending:
-    """A `Watcher` that keeps the sheet when the ring-out is finished, and ends what is to end.
-
-    A sheet that cannot be kept does not take the summary off the screen: how far to pull the send
-    back is to be read first. Its journal then has no end, and can be resumed to keep it.
-
-    Parameters
-    ----------
-    job : Job
-    end : callable
-        Ends the loop.
-    say, complain : callable
-        Take a line for the summary, and one of a trouble.
-    """
-
-    def __init__(
-        self,
-        job: Job,
-        end: Callable[[], object],
-        say: Callable[[str], object],
-        complain: Callable[[str], object],
-    ) -> None:
-        self._job, self._end, self._say, self._complain = job, end, say, complain
-        self._is_done = False
-        self.fault: PrehowlError | None = None
-
-    def on_state(self, state: State, entry: Entry | None) -> None:
-        """Act once, at the first finished state; that may be the one that was resumed."""
-        if state.phase is not Phase.FINISHED or self._is_done:
-            return
-        self._is_done = True
-        try:
-            self._keep(state)
-        except PrehowlError as fault:
-            self._tell(fault)
-        else:
-            self._job.log.append(Kept(state.time_s))
-        if not self._job.has_screen:
-            self._end()
-
-    def close(self) -> None:
-        """Do nothing."""
-
-    def _tell(self, fault: PrehowlError) -> None:
-        again = self._job.resumed_by
-        self._complain(f"NOT KEPT: {fault}")
-        if again:
-            self._complain(f"Then: {again}")
-        whole = f"the sheet is not kept: {fault}{f'. Then: {again}' if again else ''}"
-        self.fault = OutputError(whole)
-
-    def _keep(self, state: State) -> None:
-        if not has_names(state.plan):
-            self._say("no sheet is kept: name --mix, --monitor and --mic for one")
-            return
-        at = _now()
-        kept = self._job.store.save(sheet_of(state, at), "rung out", at)
-        self._say(f"sheet kept: {kept.title}, version {kept.version}, in {self._job.store.folder}")
-
-
 def run_job(job: Job, stop: StopFlag) -> Outcome:
     """Run until it is finished, the source ends or somebody stops it.
 
@@ -181,7 +120,8 @@ def run_job(job: Job, stop: StopFlag) -> Outcome:
     conductor.add(labels)
     hearing = Hearing(0, labels.on_hearing)
     sinks.append(hearing)
-    ending = Ending(job, _end_of(job, stop), say, complain)
+    end = None if job.has_screen else _end_of(job, stop)
+    ending = Ending(job.log, job.store, job.resumed_by, end=end, say=say, complain=complain)
     conductor.add(ending)
     with OscInput(job.show.osc_in).listening() as asked:
         answers = RingoutAnswers(lambda: conductor.state, conductor.submit, lambda: hearing.deaf)

@@ -89,7 +89,7 @@ def _fault(view: View, deaf: Deaf, now_s: float) -> Page:
         text = f"Send down. NO INPUT: {detail or 'nothing is being heard'}"
         return Page(Tone.TROUBLE, "NO INPUT", "", (text,), words=("SEND DOWN",))
     who = clean(view.channel) or "this channel"
-    texts = (NO_SOUND, f"Nothing arrives on {who}: muted, or not patched.")
+    texts = (NO_SOUND, f"Nothing arrives on {who}: muted, gated or not patched.")
     words = ("SEND LOW", "OPEN THE MIC", "CHECK PATCH")
     return Page(Tone.TROUBLE, "NO SOUND", "", texts, words=words)
 

@@ -133,8 +133,10 @@ def test_a_sheet_that_cannot_be_kept_costs_no_result(
     assert str(folder) in last
     assert not recall(Path("my journal.jsonl")).is_finished
     folder.unlink()
+    Path(recording).unlink()  # by then the rig is packed up, too
     told = shlex.split(last.partition("Then: prehowl ")[2])
     assert main([*told, "--headless"]) == 0
+    assert "now pull the send back by 6 dB" in capsys.readouterr().out
     assert Store(folder).names() == ("wedge-12--vocal-mic--mix-1",)
     assert recall(Path("my journal.jsonl")).is_finished
 
