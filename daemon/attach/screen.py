@@ -6,11 +6,10 @@ from collections.abc import Callable, Sequence
 from rich.console import Console
 
 from prehowl.daemon.attach.client import Client
-from prehowl.daemon.attach.wall import Stage, wall, worst_first
+from prehowl.daemon.attach.wall import Stage, shown_layout, wall, worst_first
 from prehowl.daemon.errors import UsageError
 from prehowl.daemon.sinks.dashboard.frame import Frame
 from prehowl.daemon.sinks.dashboard.glyphs import signs_for
-from prehowl.daemon.sinks.dashboard.layout import layout_of
 from prehowl.daemon.sinks.dashboard.model import CONFIRM_S
 from prehowl.daemon.sinks.dashboard.terminal import Terminal, is_usable
 from prehowl.daemon.sinks.dashboard.themes import BY_NAME, PLAIN, after
@@ -124,5 +123,6 @@ class AttachScreen:
         client = self._shown()
         numbers, worst = client.view().numbers, client.worst_channel()
         row = numbers.index(worst) if worst in numbers else 0
-        layout = layout_of(*self._console.size, numbers)
+        size, now_s = self._console.size, self._clock()
+        layout = shown_layout(self._stages(), *size, self._theme, now_s, self._picked)
         client.set_page(layout.page_after(action, client.page, len(numbers), row))

@@ -8,6 +8,8 @@ sound, comes any more, since what is known of the ring is then old.
 
 from dataclasses import dataclass
 
+from rich.cells import cell_len
+
 from prehowl.daemon.alerts_now import BADNESS
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.sinks.base import Snapshot
@@ -17,6 +19,7 @@ from prehowl.daemon.sinks.dashboard.wording import (
     band_and_cut,
     clean,
     clock_words,
+    cut_to,
     cut_words,
     heard_words,
     loop_words,
@@ -34,6 +37,8 @@ SILENT_DBFS = -90.0
 """Below the noise of any microphone preamplifier that is switched on (our choice)."""
 AT_CAP = "AT CAP"
 """In place of a cut: the fader is as far down as the channel's EQ sheet lets it go."""
+FEWEST_OF_NAME = 4
+"""Cells below which a piece of a channel's name says nothing and is left out."""
 NEAR = 0.25
 """Share of an alarm from which a calm screen names the band that is nearest to one."""
 
@@ -49,6 +54,24 @@ class Panel:
     cut: str  # "-3 dB", `AT_CAP`, or "" for none
     sentence: tuple[str, ...]  # parts; the first is the message in plain words, always shown
     more: tuple[str, ...] = ()  # further parts, as many as fit
+    pull: str = ""  # of a ring: "pull 2.5 kHz -3 dB", as it stands in the sentence
+
+    def message(self, cells: int, ellipsis: str = "…") -> str:
+        """Return the message in plain words in at most `cells` cells.
+
+        How bad it is and what to pull are kept to the last: first the mix is cut short, then the
+        channel's name, then the name and the verb are left out.
+        """
+        kept = f"{self.state} {self.head}: {self.pull}"
+        is_kept = cell_len(kept) + len(ellipsis) <= cells or cell_len(self.sentence[0]) <= cells
+        if is_kept or not self.pull:
+            return cut_to(self.sentence[0], cells, ellipsis)
+        room = cells - cell_len(f"{self.state} : {self.pull}")
+        if room >= FEWEST_OF_NAME:
+            return f"{self.state} {cut_to(self.head, room, ellipsis)}: {self.pull}"
+        bare = f"{self.state} {self.pull}"
+        short = bare if cell_len(bare) <= cells else f"{self.state} {self.band} {self.cut}".rstrip()
+        return cut_to(short, cells, ellipsis)
 
 
 def panel_of(view: View, now_s: float) -> Panel:
@@ -94,6 +117,7 @@ def _ring_panel(view: View, ring: RingEvent) -> Panel:
     cut = _cut(ring)
     verb = "pull" if ring.is_alarm else "watch"
     verb = "send down," if cut == AT_CAP else verb
+    pull = f"{verb} {band_and_cut(ring)}"
     since = "" if ring.onset_s is None else f"since {clock_words(ring.onset_s)}"
     growth = "" if ring.growth_db_per_s is None else f" {ring.growth_db_per_s:+.0f} dB/s"
     figures = (
@@ -110,13 +134,14 @@ def _ring_panel(view: View, ring: RingEvent) -> Panel:
         band_words(ring.band_hz),
         cut,
         (
-            f"{state} {name}: {verb} {band_and_cut(ring)}{mix_words(ring)}",
+            f"{state} {name}: {pull}{mix_words(ring)}",
             progress_words(ring, view.time_s),
             *loop_words(ring),
             heard_words(view.heard_on(ring)),
             *figures,
         ),
         _others(view, ring),
+        pull,
     )
 
 

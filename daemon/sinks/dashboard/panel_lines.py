@@ -46,7 +46,7 @@ def panel_lines(panel: Panel, size: Size, paper: Paper, now_s: float) -> list[Li
     else:
         rows = _head_rows(panel, size, width - 2, signs, now_s)
         rows += _figure_rows(panel, size, width - 2, signs) if size.figures else []
-    message = cut_to(panel.sentence[0], width - 2, signs.ellipsis)
+    message = panel.message(width - 2, signs.ellipsis)
     rows.append(joined([message, *panel.sentence[1:]], width - 2))
     lines = [_line(row, width, ground if panel.rank else theme.strong) for row in rows]
     lines.append(_line(_more(panel, width - 2, signs), width, theme.base))

@@ -106,6 +106,17 @@ def test_a_long_name_is_large_before_the_state_is():
     assert any("RINGING Side fill left far: pull" in line for line in lines)
 
 
+@pytest.mark.parametrize("state", [RingState.SUSPECT, RingState.RINGING, RingState.HOWLING])
+def test_a_long_name_makes_room_for_band_and_cut(state):
+    """Where there are no figures the sentence has them, before all of a name that is too long."""
+    event = replace(examples.event(state, 1), channel_name="Lead Vocal Downstage")
+    for width in range(26, 80):
+        lines = text_of(model_with(event), width, 6).split("\n")
+        said = next(line for line in lines if line.startswith(f" {state.upper()} "))
+        assert "2.5 kHz -3 dB" in said, said
+        assert width < 40 or "Lead Voc" in said, said
+
+
 @pytest.mark.parametrize(("width", "height"), SIZES)
 def test_no_word_depends_on_colour(width, height):
     """The same words in all themes: whoever sees no colour misses nothing."""
