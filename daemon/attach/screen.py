@@ -11,7 +11,7 @@ from prehowl.daemon.errors import UsageError
 from prehowl.daemon.sinks.dashboard.frame import Frame
 from prehowl.daemon.sinks.dashboard.glyphs import signs_for
 from prehowl.daemon.sinks.dashboard.model import CONFIRM_S
-from prehowl.daemon.sinks.dashboard.terminal import Terminal, is_usable
+from prehowl.daemon.sinks.dashboard.terminal import Terminal, is_usable, standard_console
 from prehowl.daemon.sinks.dashboard.themes import BY_NAME, PLAIN, after
 from prehowl.daemon.stopping import Stop
 
@@ -42,7 +42,7 @@ class AttachScreen:
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self._clients = tuple(clients)
-        self._console = Console() if console is None else console
+        self._console = standard_console() if console is None else console
         self._terminal = Terminal(self._console)
         self._theme = PLAIN if self._console.no_color else BY_NAME[theme]
         self._signs = signs_for(self._console)
