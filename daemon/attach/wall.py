@@ -28,7 +28,7 @@ FEWEST_LINES = 10  # of the worst one's dashboard: its title, its figures and it
 MOST_LINES = 5  # of each other one
 GAP = "  "
 FEWEST_OF_LABEL = 4
-"""Cells below which a piece of a daemon's name says nothing; the digit that picks it always stands."""
+"""Cells below which a piece of a daemon's name says nothing; its digit always stands."""
 ROOMY = 36
 """Lines below which a calm daemon gets one, so that the worst one's figures stay large."""
 

@@ -156,6 +156,7 @@ def _watched(args: argparse.Namespace, show: Show, stop: StopFlag, log: Log) -> 
         format=args.format or "table",
         metrics_port=args.metrics,
         reload=(lambda: _show(args, log)) if can_reload else None,
+        has_chosen=channels is not None,
     )
 
 
@@ -191,8 +192,7 @@ def _told_channels(show: Show) -> tuple[int, ...] | None:
 
 
 def _say_what_is_missing(show: Show, watched: Watched, log: Log) -> None:
-    absent = [channel.number for channel in show.channels if channel.number not in watched.numbers]
-    if absent:
+    if absent := watched.unwatched(show):
         log.say(f"the show file also names {named_channels(absent)}, not watched here")
     if watched.is_headless:
         log.say(
