@@ -8,6 +8,7 @@ from importlib.metadata import version
 from prehowl.daemon.desk.desk import Desk
 from prehowl.daemon.desk.running_order import RunningOrder
 from prehowl.daemon.engine_swap import ReplaceableEngine
+from prehowl.daemon.errors import OK, SYSTEM_FAILURE
 from prehowl.daemon.input_watch import InputWatch
 from prehowl.daemon.log import Log
 from prehowl.daemon.logbook.options import make_logbook
@@ -47,8 +48,12 @@ HEADLESS_SINKS: dict[str, Callable[..., Sink]] = {
 
 def run_watch(
     show: Show, watched: Watched, asked: OscInput, stop: StopFlag, log: Log
-) -> LoopResult:
-    """Run until the source's end or `stop`; say at the end what could not be kept."""
+) -> tuple[LoopResult, int]:
+    """Run until the source's end or `stop`; return what it came to, and an exit code.
+
+    What a logbook lacks is said at the end. Of a recording that is a fault: it can be watched
+    again. A live watch has done its work, which is to warn.
+    """
     names = watched.names(show)
     engine = ReplaceableEngine(watched.engine(show))
     outlets = Outlets(log.warn)
@@ -110,9 +115,10 @@ def run_watch(
             wiring=wiring_of(show, watched.numbers),
             clears_while_away=True,
         )
-    if logbook is not None and logbook.missing:
-        log.warn(logbook.missing)
-    return result
+    missing = "" if logbook is None else logbook.missing
+    if missing:
+        log.warn(missing)
+    return result, SYSTEM_FAILURE if missing and not watched.is_live else OK
 
 
 def _add_eyes(

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from prehowl.daemon.channel_list import named_channels
 from prehowl.daemon.desk.desk import Desk
 from prehowl.daemon.desk.running_order import RunningOrder
 from prehowl.daemon.engine_swap import ReplaceableEngine
@@ -70,7 +71,8 @@ class InForce:
 
         parts = ", ".join(_parts(old, new, watched))
         told = f"{parts} in force" if parts else "nothing new to put in force"
-        return put_in_force, f"show file read again: {told}{_left_for_later(old, new)}"
+        later = f"{_left_for_later(old, new)}{_channels_for_later(old, new, watched)}"
+        return put_in_force, f"show file read again: {told}{later}"
 
     def _replace(self, made: Engine) -> None:
         is_late = made.rate_hz != self.watched.source.rate_hz  # it has changed meanwhile
@@ -118,6 +120,27 @@ def _left_for_later(old: Show, new: Show) -> str:
     if wiring_of(old, numbers) != wiring_of(new, numbers):
         changed.append("who belongs to which mix and wedge")
     return f"; at the next start: {', '.join(changed)}" if changed else ""
+
+
+def _channels_for_later(old: Show, new: Show, watched: Watched) -> str:
+    """Return which channels are named and not watched, and which are watched and no longer named.
+
+    Inputs are chosen as the device is opened. What the command line names, or `device.channels`
+    leaves out, a start leaves out too.
+    """
+    absent = watched.unwatched(new)
+    named = {channel.number for channel in new.channels}
+    gone = [one.number for one in old.channels if one.number not in named]
+    gone = [number for number in gone if number in watched.numbers]
+    text = ""
+    if absent:
+        most = new.device.channels
+        is_next = not watched.has_chosen and (most is None or max(absent) <= most)
+        until = " before the next start" if is_next else ""
+        text = f"; NOT WATCHED{until}: {named_channels(absent)}"
+    if gone:
+        text += f"; watched on, though no longer named: {named_channels(gone)}"
+    return text
 
 
 def _of(show: Show, name: str) -> object:

@@ -25,6 +25,11 @@ class Watched:
     format: str
     metrics_port: int | None
     reload: Callable[[], Show] | None  # reads the show again; None where SIGHUP means the end
+    has_chosen: bool = False  # whether the command line names the channels
+
+    def unwatched(self, show: Show) -> list[int]:
+        """Return the channels that a show names and that are not watched here."""
+        return [one.number for one in show.channels if one.number not in self.numbers]
 
     def names(self, show: Show) -> list[str]:
         """Return a name for each channel: the show's, else the source's own."""

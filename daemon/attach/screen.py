@@ -6,13 +6,12 @@ from collections.abc import Callable, Sequence
 from rich.console import Console
 
 from prehowl.daemon.attach.client import Client
-from prehowl.daemon.attach.wall import Stage, wall, worst_first
+from prehowl.daemon.attach.wall import Stage, shown_layout, wall, worst_first
 from prehowl.daemon.errors import UsageError
 from prehowl.daemon.sinks.dashboard.frame import Frame
 from prehowl.daemon.sinks.dashboard.glyphs import signs_for
-from prehowl.daemon.sinks.dashboard.layout import layout_of
 from prehowl.daemon.sinks.dashboard.model import CONFIRM_S
-from prehowl.daemon.sinks.dashboard.terminal import Terminal, is_usable
+from prehowl.daemon.sinks.dashboard.terminal import Terminal, is_usable, standard_console
 from prehowl.daemon.sinks.dashboard.themes import BY_NAME, PLAIN, after
 from prehowl.daemon.stopping import Stop
 
@@ -43,7 +42,7 @@ class AttachScreen:
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self._clients = tuple(clients)
-        self._console = Console() if console is None else console
+        self._console = standard_console() if console is None else console
         self._terminal = Terminal(self._console)
         self._theme = PLAIN if self._console.no_color else BY_NAME[theme]
         self._signs = signs_for(self._console)
@@ -124,5 +123,6 @@ class AttachScreen:
         client = self._shown()
         numbers, worst = client.view().numbers, client.worst_channel()
         row = numbers.index(worst) if worst in numbers else 0
-        layout = layout_of(*self._console.size, numbers)
+        size, now_s = self._console.size, self._clock()
+        layout = shown_layout(self._stages(), *size, self._theme, now_s, self._picked)
         client.set_page(layout.page_after(action, client.page, len(numbers), row))

@@ -1,15 +1,18 @@
 """Several daemons on one screen, the worst first: pure, from views to a frame.
 
 The worst one gets the dashboard as it is; each other one a few lines: its name and act, its message
-in words, and its channels at a glance. One that is picked fills the screen.
+in words with the state first, and its channels at a glance. One that is picked fills the screen.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from rich.cells import cell_len
+
 from prehowl.daemon.sinks.dashboard.channels import Columns, strip_height, strip_lines
 from prehowl.daemon.sinks.dashboard.frame import Frame, Line, Paper
 from prehowl.daemon.sinks.dashboard.glyphs import UNICODE, Signs
+from prehowl.daemon.sinks.dashboard.layout import Layout, layout_of
 from prehowl.daemon.sinks.dashboard.model import View
 from prehowl.daemon.sinks.dashboard.panel import Panel, panel_of
 from prehowl.daemon.sinks.dashboard.render import frame_lines
@@ -20,8 +23,12 @@ URGENCY = {3: 4, 2: 3, 4: 2, 1: 1, 0: 0}
 """Rank of a panel -> urgency: a howl or a ring that a hand can stop goes before a lost daemon,
 which would else hide them for as long as it is away."""
 LOST_RANK = 4
-FEWEST_LINES = 8  # of the worst one's dashboard
+KEYS_FROM = 8  # lines
+FEWEST_LINES = 10  # of the worst one's dashboard: its title, its figures and its strip
 MOST_LINES = 5  # of each other one
+GAP = "  "
+FEWEST_OF_LABEL = 4
+"""Cells below which a piece of a daemon's name says nothing; its digit always stands."""
 ROOMY = 36
 """Lines below which a calm daemon gets one, so that the worst one's figures stay large."""
 
@@ -67,26 +74,40 @@ def wall(
         Whether one more `q` ends it.
     """
     paper = Paper(width, signs, theme)
-    order = [stage for stage in stages if stage.key == picked] or worst_first(stages, now_s)
-    bar = int(height >= FEWEST_LINES)
-    lines = _stacked(order, height - bar, paper, now_s)
+    order = _order(stages, picked, now_s)
+    bar = int(height >= KEYS_FROM)
+    below = _below(order[1:], height - bar, paper, now_s)
+    worst, view = order[0], order[0].view
+    named = replace(view, title=f"{worst.key} {view.title}") if len(order) > 1 else view
+    lines = frame_lines(named, paper, height - bar - len(below), now_s, has_keys=False) + below
     if bar:
         lines.append(_keys_line(stages, paper, picked, asked_to_quit=asked_to_quit))
     return Frame.of(paper, height, lines)
 
 
-def _stacked(order: Sequence[Stage], height: int, paper: Paper, now_s: float) -> list[Line]:
-    """Return the worst one's dashboard and the others' few lines, exactly `height` lines."""
-    worst, others = order[0], order[1:]
+def shown_layout(
+    stages: Sequence[Stage], width: int, height: int, theme: Theme, now_s: float, picked: str = ""
+) -> Layout:
+    """Return how the lines of the large dashboard are shared out, for its pages of channels."""
+    order, room = _order(stages, picked, now_s), height - int(height >= KEYS_FROM)
+    below = _below(order[1:], room, Paper(width, UNICODE, theme), now_s)
+    return layout_of(width, room - len(below), order[0].view.numbers, has_keys=False)
+
+
+def _order(stages: Sequence[Stage], picked: str, now_s: float) -> list[Stage]:
+    """Return the daemons that are drawn, the one with the large dashboard first."""
+    return [stage for stage in stages if stage.key == picked] or worst_first(stages, now_s)
+
+
+def _below(others: Sequence[Stage], height: int, paper: Paper, now_s: float) -> list[Line]:
+    """Return the few lines of all but the worst; at least one is left for that."""
     most = max(1, (height - FEWEST_LINES) // len(others)) if others else 0
     below: list[Line] = []
     for stage in others:
         is_calm = panel_of(stage.view, now_s).rank == 0
         few = 1 if is_calm and height < ROOMY else min(most, MOST_LINES)
         below += _few_lines(stage, few, paper, now_s)
-    below = below[: height - 1]
-    named = replace(worst.view, title=f"{worst.key} {worst.view.title}") if others else worst.view
-    return frame_lines(named, paper, height - len(below), now_s, has_keys=False) + below
+    return below[: height - 1]
 
 
 def _few_lines(stage: Stage, most: int, paper: Paper, now_s: float) -> list[Line]:
@@ -114,11 +135,17 @@ def _head(stage: Stage, paper: Paper) -> Line:
 
 
 def _message(stage: Stage, panel: Panel, paper: Paper) -> Line:
-    """Return what the daemon has to say on one line, in the colour of its urgency."""
+    """Return what the daemon has to say on one line, in the colour of its urgency.
+
+    How bad it is stands first, in the same place for all; its name makes room for it.
+    """
     style = paper.theme.trouble if panel.rank == LOST_RANK else paper.theme.of_state(panel.rank)
-    who = f" {stage.key} {stage.label}:"
-    text = joined([who, *(part for part in panel.sentence if part)], paper.width, " ")
-    return paper.line(style).put(text)
+    line = paper.line(style).put(f" {stage.key} ")
+    said = panel.message(line.left, paper.signs.ellipsis)
+    room = line.left - cell_len(said) - len(GAP) - 1
+    label = cut_to(stage.label, room, paper.signs.ellipsis) if room >= FEWEST_OF_LABEL else ""
+    cells = line.left - (cell_len(label) + len(GAP) + 1 if label else 0)
+    return line.put(joined([said, *panel.sentence[1:]], cells)).put_right(f"{label} ")
 
 
 def _keys_line(stages: Sequence[Stage], paper: Paper, picked: str, *, asked_to_quit: bool) -> Line:

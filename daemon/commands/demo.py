@@ -12,7 +12,7 @@ from typing import TextIO
 from prehowl.daemon.command_line import real_number, whole_number
 from prehowl.daemon.desk.desk import Desk
 from prehowl.daemon.desk.running_order import RunningOrder
-from prehowl.daemon.errors import OK, UsageError
+from prehowl.daemon.errors import OK, SYSTEM_FAILURE, UsageError
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.facts import facts_of
 from prehowl.daemon.log import Log
@@ -53,8 +53,8 @@ The demo goes on, act after act, until Ctrl-C or --seconds. With --truth each li
 and when the loop itself passed its limit, to compare. The same --seed gives the same festival.
 The story goes to stderr, events to stdout.
 
-exit codes: 0 stopped by a person or at the end of --seconds; 2 wrong options; 3 the lines cannot be
-written."""
+exit codes: 0 stopped by a person or at the end of --seconds; 2 wrong options; 3 the lines, or
+all of the logbook, cannot be written."""
 
 EXAMPLE = "prehowl demo --seconds 60 --pace fast --headless --format jsonl --seed 7"
 
@@ -103,7 +103,7 @@ def run(args: argparse.Namespace) -> int:
     told = _show() if args.show is None else load_show(args.show)
     show = with_osc_in(with_targets(told, args.osc), args.osc_in)
     show = with_logbook_arguments(show, args)
-    is_headless = args.headless or args.format is not None or not sys.stdout.isatty()
+    is_headless = args.headless or args.format is not None or not Dashboard.is_possible()
     festival = Festival(RATE_HZ, args.seed, with_truth=args.truth)
     source = StageSource(festival, args.seconds)
     osc = sink_for(show, version=version("prehowl"))
@@ -148,11 +148,12 @@ def run(args: argparse.Namespace) -> int:
             desk=desk,
             wiring=wiring_of(_show(), numbers),
         )
-    if logbook is not None and logbook.missing:
-        _say(logbook.missing)
+    missing = "" if logbook is None else logbook.missing
+    if missing:
+        _say(missing)
     if is_headless:
         _say(f"played {time_words(result.duration_s)}: {counted(result.alarms, 'alarm')}")
-    return OK
+    return SYSTEM_FAILURE if missing else OK
 
 
 def _show() -> Show:

@@ -11,7 +11,7 @@ from rich.progress import Progress
 
 from prehowl.daemon.channel_list import named_channels, parse_channel_list
 from prehowl.daemon.command_line import real_number
-from prehowl.daemon.errors import OK, RecordingError, UsageError
+from prehowl.daemon.errors import OK, SYSTEM_FAILURE, RecordingError, UsageError
 from prehowl.daemon.logbook.options import (
     add_logbook_arguments,
     make_logbook,
@@ -37,7 +37,8 @@ from prehowl.detectors.engine import ChannelSetup, Engine
 HELP = (
     "Find rings in recordings with the same engine that watches live.\n"
     "Events go to stdout, warnings and a summary to stderr.\n"
-    "Finding rings is no fault: the exit code is then 0."
+    "Finding rings is no fault: the exit code is then 0.\n"
+    "A logbook that was asked for and lacks something is one: 3."
 )
 EXAMPLE = "prehowl scan rehearsal.wav --channels 1,3-5 --format jsonl"
 FORMATS = ("table", "jsonl", "csv")
@@ -140,16 +141,16 @@ class _Scan:
             if self.stop.is_set():
                 break
             try:
-                self.one_file(path)
+                code = max(code, self.one_file(path))
             except (RecordingError, UsageError) as fault:
                 if len(self.plan.files) == 1:
                     raise
                 _say(str(fault))
-                code = fault.exit_code
+                code = max(code, fault.exit_code)
         return code
 
-    def one_file(self, path: str) -> None:
-        """Scan one file into the chosen output."""
+    def one_file(self, path: str) -> int:
+        """Scan one file into the chosen output; return an exit code."""
         source = RecordingSource(path, channels=self.plan.channels)
         for text in source.warnings:
             _say(text)
@@ -178,9 +179,11 @@ class _Scan:
             raise write_fault(fault) from fault
         if not self.stop.is_set():  # stopped at once, perhaps because the file is a wrong one
             self.begin_output()  # there may be no event in it
-        for text in (*source.warnings[said:], *(one.missing for one in kept_by if one.missing)):
+        missing = [sink.missing for sink in kept_by if sink.missing]
+        for text in (*source.warnings[said:], *missing):
             _say(text)
         self.tally.add(result, dict(zip(source.channel_numbers, names, strict=True)))
+        return SYSTEM_FAILURE if missing else OK
 
     def engine(self, source: RecordingSource, path: str) -> Engine:
         """Return an engine for the chosen channels."""

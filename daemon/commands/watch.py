@@ -43,7 +43,7 @@ second Ctrl-C forces the end.
 
 exit codes: 0 stopped by a person or at the end of --seconds or the recording; 1 --status found a
 watch that is not well, or none; 2 wrong options, show file or recording; 3 the device does not
-open, or a logbook or port cannot be had."""
+open, a logbook or port cannot be had, or the logbook of a recording lacks something."""
 
 HIGHEST_PORT = 65535
 EXAMPLE = "prehowl watch --device 2 --channels 1-8 --osc 192.168.1.20:9000"
@@ -108,13 +108,13 @@ def run(args: argparse.Namespace) -> int:
             # OSC in first: a port that is taken must not be told after 'watching'.
             with OscInput(show.osc_in).listening() as asked:
                 _say_what_is_missing(show, watched, log)
-                result = run_watch(show, watched, asked, stop, log)
+                result, code = run_watch(show, watched, asked, stop, log)
         finally:
             watched.source.close()
     if watched.is_headless:
         _say_result(result, log)
     log.flush(LAST_WAIT_S)
-    return OK
+    return code
 
 
 def _refuse_contradictions(args: argparse.Namespace) -> None:
@@ -156,6 +156,7 @@ def _watched(args: argparse.Namespace, show: Show, stop: StopFlag, log: Log) -> 
         format=args.format or "table",
         metrics_port=args.metrics,
         reload=(lambda: _show(args, log)) if can_reload else None,
+        has_chosen=channels is not None,
     )
 
 
@@ -191,8 +192,7 @@ def _told_channels(show: Show) -> tuple[int, ...] | None:
 
 
 def _say_what_is_missing(show: Show, watched: Watched, log: Log) -> None:
-    absent = [channel.number for channel in show.channels if channel.number not in watched.numbers]
-    if absent:
+    if absent := watched.unwatched(show):
         log.say(f"the show file also names {named_channels(absent)}, not watched here")
     if watched.is_headless:
         log.say(

@@ -69,6 +69,7 @@ class LogbookSink:
         clock : WallClock, optional
             In place of the computer's, for tests.
         """
+        self._path = path
         self._plan = ClipPlan() if clips is None else clips
         self._rows = {channel.number: ch for ch, channel in enumerate(info.channels)}
         most = round(self._plan.most_mb * 1e6) if self._plan.is_on else 0
@@ -131,7 +132,8 @@ class LogbookSink:
         self._finish(None)
         self._writer.close()
         if missing := self._writer.missing():
-            self.missing = f"{missing} of the logbook could not be written"
+            why = f" to {self._path}: {self._writer.why}" if self._writer.why else ""
+            self.missing = f"{missing} of the logbook could not be written{why}"
 
     def _remember_at(self, rate_hz: int) -> None:
         self._rate_hz = rate_hz

@@ -75,7 +75,7 @@ class Writer:
         self._backlog = Backlog()
         self._time_s = 0.0
         self._is_closing = False
-        self._fault = ""
+        self.why = ""  # nothing can be written now; "" while it can
         self._note = ""
         self._why_anew = ""  # another run in the middle of this one is to be begun
         self._are_clips_full = False
@@ -122,7 +122,8 @@ class Writer:
         has_begun = self._thread.ident is not None
         if has_begun and not self._is_closing and not self._thread.is_alive():
             return "logbook no longer written (its writer has ended); the watch goes on"
-        return self._fault or self._note
+        told = f"logbook not written ({self.why}); the watch goes on, trying again"
+        return told if self.why else self._note
 
     def close(self) -> None:
         """Write what is pending, live within a second; `missing` tells what is lost."""
@@ -137,7 +138,7 @@ class Writer:
         return self._backlog.words(self._backlog.missing())
 
     def _may_wait_now(self) -> bool:
-        return self._may_wait and self._thread.is_alive() and not self._fault
+        return self._may_wait and self._thread.is_alive() and not self.why
 
     def _run(self) -> None:
         while self._wait():
@@ -213,8 +214,8 @@ class Writer:
             self._write_some(store, waiting.clips, [clip], self._clip_if_wanted)
         self._alive_at_s = time.monotonic()
         self._rest.over()
-        if self._fault:
-            self._fault = ""
+        if self.why:
+            self.why = ""
             self._put_health("the logbook can be written again", is_well=True)
 
     def _write_entries(self, store: Store) -> None:
@@ -276,10 +277,9 @@ class Writer:
 
     def _fail(self, fault: Exception) -> None:
         """Say so, keep what there is, and leave the disc alone for a while."""
-        is_first = not self._fault
-        self._fault = f"logbook not written ({fault_words(fault)}); the watch goes on, trying again"
+        is_first, self.why = not self.why, fault_words(fault)
         if is_first:
-            self._put_health(self._fault)
+            self._put_health(self.trouble())
         self._rest.begin(time.monotonic())
 
     def _begin_anew(self, fault: DamagedError) -> None:
@@ -294,6 +294,6 @@ class Writer:
             if not self._backlog.entries.kept:
                 store.end()
         except Exception as fault:
-            self._fault = f"logbook not written ({fault_words(fault)})"
+            self.why = fault_words(fault)
         finally:
             store.close()

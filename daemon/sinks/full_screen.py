@@ -23,7 +23,7 @@ from prehowl.daemon.errors import UsageError
 from prehowl.daemon.patient_stream import PatientStream
 from prehowl.daemon.sinks.dashboard.frame import Frame
 from prehowl.daemon.sinks.dashboard.glyphs import Signs, signs_for
-from prehowl.daemon.sinks.dashboard.terminal import Terminal, is_usable
+from prehowl.daemon.sinks.dashboard.terminal import Terminal, is_usable, standard_console
 from prehowl.daemon.sinks.dashboard.themes import BY_NAME, PLAIN, Theme, after
 
 FRAMES_PER_S = 6
@@ -82,7 +82,7 @@ class FullScreen:
         if theme not in BY_NAME:
             raise UsageError(f"no theme {theme!r}. There are: {', '.join(BY_NAME)}.")
         self.faults = 0
-        self.console = Console() if console is None else console
+        self.console = standard_console() if console is None else console
         self.theme = PLAIN if self.console.no_color else BY_NAME[theme]
         self._terminal = Terminal(self.console, keys)
         self._signs = signs_for(self.console)

@@ -4,7 +4,7 @@ from typing import Generic, Protocol, TypeVar
 
 from rich.console import Console
 
-from prehowl.daemon.sinks.dashboard.terminal import is_usable
+from prehowl.daemon.sinks.dashboard.terminal import is_usable, standard_console
 from prehowl.daemon.sinks.full_screen import FullScreen
 
 
@@ -31,7 +31,7 @@ class ScreenSink(Generic[M]):
     @staticmethod
     def is_possible(console: Console | None = None) -> bool:
         """Tell whether there is a terminal to draw on; if not, print lines instead."""
-        return is_usable(Console() if console is None else console)
+        return is_usable(standard_console() if console is None else console)
 
     def start(self) -> None:
         """Take the terminal and begin to draw.

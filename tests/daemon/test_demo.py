@@ -1,6 +1,8 @@
 """`prehowl demo` through its real entry: repeatable, well formed, refusing the impossible."""
 
 import json
+import os
+import pty
 import signal
 import subprocess
 import sys
@@ -47,6 +49,20 @@ def test_a_signal_is_the_usual_end(number: signal.Signals) -> None:
         process.send_signal(number)
         assert process.wait(60) == 0
         assert process.stderr.read().splitlines()[-1].startswith(b"prehowl: played 0:0")
+
+
+def test_a_dumb_terminal_gets_lines() -> None:
+    """Oracle: docs/dashboard.md: TERM=dumb is no terminal for a screen, so lines are printed."""
+    ours, theirs = pty.openpty()
+    words = [PREHOWL, "demo", "--seconds", "1", "--pace", "fast"]
+    dumb = {**os.environ, "TERM": "dumb"}
+    done = subprocess.run(
+        words, stdin=theirs, stdout=theirs, stderr=subprocess.PIPE, env=dumb, check=False
+    )
+    os.close(theirs)
+    os.close(ours)
+    assert done.returncode == 0, done.stderr
+    assert done.stderr.splitlines()[-1].startswith(b"prehowl: played 0:01.0")
 
 
 def test_the_festival_starts_with_room_to_its_limit() -> None:

@@ -468,20 +468,23 @@ class TestAsAService:
         assert self.status(environment)[0] == 1
 
     def test_sighup_takes_a_right_show_file_and_leaves_a_wrong_one(self, environment, tmp_path):
-        """Oracle: definition. The watch goes on in either case and says which."""
-        show = tmp_path / "show.toml"
-        show.write_text("[detection]\nsensitivity = 'calm'\n")
+        """Oracle: definition. The watch goes on in either case and says which, and that a channel
+        added meanwhile is not watched: the device was opened for the one that was named."""
+        show, named = tmp_path / "show.toml", "[[channels]]\nnumber = 1\n"
+        show.write_text(f"[detection]\nsensitivity = 'calm'\n{named}")
         address = str(tmp_path / "notify")
         with Manager(address) as manager:
             words = ["--device", "0", "--headless", "--show", str(show)]
             with Watching(words, {**environment, "NOTIFY_SOCKET": address}) as watching:
                 watching.wait_for_line("watching 'Built-in line'")
                 assert manager.next()["READY"] == "1"
-                show.write_text("[detection]\nsensitivity = 'keen'\n[screen]\ntheme = 'light'\n")
+                keen = f"[detection]\nsensitivity = 'keen'\n[screen]\ntheme = 'light'\n{named}"
+                show.write_text(f"{keen}[[channels]]\nnumber = 2\n")
                 watching.process.send_signal(signal.SIGHUP)
                 assert int(manager.until("RELOADING")["MONOTONIC_USEC"]) > 0
                 line = watching.wait_for_line("show file read again")
-                assert "sensitivity, advice in force; at the next start: screen" in line
+                assert "sensitivity, advice in force; at the next start: screen; " in line
+                assert line.endswith("; NOT WATCHED before the next start: channel 2\n")
                 assert manager.until("READY") == {"READY": "1"}
                 show.write_text("[detection]\nsensitivity = 'frantic'\n")
                 watching.process.send_signal(signal.SIGHUP)

@@ -82,7 +82,10 @@ def _ring_words(view: View, rings: list[RingEvent], cells: int, signs: Signs) ->
     ]
     trends = [_trend(view, ring) for ring in rings]
     full = [f"{core} {trend}".rstrip() for core, trend in zip(cores, trends, strict=True)]
-    parts = full if full and cell_len(full[0]) <= cells else cores
+    # The state stands at the line's beginning, too.
+    bare = [band_and_cut(r) if r.is_named else core for r, core in zip(rings, cores, strict=True)]
+    fitting = (words for words in (full, cores) if words and cell_len(words[0]) <= cells)
+    parts = next(fitting, bare)
     return joined([cut_to(part, cells, signs.ellipsis) for part in parts], cells, signs.dot)
 
 

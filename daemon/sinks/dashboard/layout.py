@@ -74,16 +74,19 @@ def layout_of(
 
 
 def _panel_size(width: int, free: int, total: int, strip: int) -> Size:
-    """Return the largest message that leaves room for all channels, or for some, or for a line.
+    """Return the largest message that leaves room for all channels, or for some, or its figures.
 
-    All channels on one page are worth smaller figures, but not small words.
+    All channels on one page are worth smaller figures, but not small words. Without figures only
+    where there is no room for any: a window that grows never loses them, nor the large words.
     """
     wide = [
         size for size in SIZES if width >= max(_WIDTH_FOR[size.figures], _WIDTH_FOR_HEAD[size.head])
     ]
     large = [size for size in wide if size.head and (size.figures > 1 or width < _WIDTH_FOR[2])]
-    some = strip + 1 + min(total, FEW_CHANNELS) + FEW_EVENTS
-    for sizes, spare in ((large, total + 1 + FEW_EVENTS), (wide, some), (wide, 1), (wide, 0)):
+    drawn = [size for size in wide if size.figures]
+    everything = total + 1 + FEW_EVENTS
+    some = min(everything, strip + 1 + FEW_CHANNELS + FEW_EVENTS)
+    for sizes, spare in ((large, everything), (drawn, some), (drawn[-1:], 0)):
         for size in sizes:
             if size.rows + spare <= free:
                 return size

@@ -8,20 +8,25 @@ sound, comes any more, since what is known of the ring is then old.
 
 from dataclasses import dataclass
 
+from rich.cells import cell_len
+
 from prehowl.daemon.alerts_now import BADNESS
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.sinks.base import Snapshot
 from prehowl.daemon.sinks.dashboard.model import Held, View
 from prehowl.daemon.sinks.dashboard.wording import (
+    FEWEST_OF_NAME,
     age_words,
     band_and_cut,
     clean,
     clock_words,
+    cut_to,
     cut_words,
     heard_words,
     loop_words,
     margin_words,
     mix_words,
+    name_first,
     progress_words,
     sheet_words,
 )
@@ -39,6 +44,26 @@ NEAR = 0.25
 
 
 @dataclass(frozen=True, slots=True)
+class Aside:
+    """One further part: who, and what of it, which is kept longest."""
+
+    who: str
+    what: str = ""
+
+    @property
+    def text(self) -> str:
+        """Return it whole."""
+        return f"{self.who} {self.what}".strip()
+
+    def within(self, cells: int, ellipsis: str) -> str:
+        """Return it in at most `cells` cells."""
+        return name_first(self.who, self.what, cells, ellipsis)
+
+
+ALSO = Aside("also:")
+
+
+@dataclass(frozen=True, slots=True)
 class Panel:
     """The large message, independent of the size of the screen."""
 
@@ -48,7 +73,25 @@ class Panel:
     band: str  # "2.5 kHz" as figures; "" for none
     cut: str  # "-3 dB", `AT_CAP`, or "" for none
     sentence: tuple[str, ...]  # parts; the first is the message in plain words, always shown
-    more: tuple[str, ...] = ()  # further parts, as many as fit
+    more: tuple[Aside, ...] = ()  # further parts, as many as fit
+    pull: str = ""  # of a ring: "pull 2.5 kHz -3 dB", as it stands in the sentence
+
+    def message(self, cells: int, ellipsis: str = "…") -> str:
+        """Return the message in plain words in at most `cells` cells.
+
+        How bad it is and what to pull are kept to the last: first the mix is cut short, then the
+        channel's name, then the name and the verb are left out.
+        """
+        kept = f"{self.state} {self.head}: {self.pull}"
+        is_kept = cell_len(kept) + len(ellipsis) <= cells or cell_len(self.sentence[0]) <= cells
+        if is_kept or not self.pull:
+            return cut_to(self.sentence[0], cells, ellipsis)
+        room = cells - cell_len(f"{self.state} : {self.pull}")
+        if room >= FEWEST_OF_NAME:
+            return f"{self.state} {cut_to(self.head, room, ellipsis)}: {self.pull}"
+        bare = f"{self.state} {self.pull}"
+        short = bare if cell_len(bare) <= cells else f"{self.state} {self.band} {self.cut}".rstrip()
+        return cut_to(short, cells, ellipsis)
 
 
 def panel_of(view: View, now_s: float) -> Panel:
@@ -94,6 +137,7 @@ def _ring_panel(view: View, ring: RingEvent) -> Panel:
     cut = _cut(ring)
     verb = "pull" if ring.is_alarm else "watch"
     verb = "send down," if cut == AT_CAP else verb
+    pull = f"{verb} {band_and_cut(ring)}"
     since = "" if ring.onset_s is None else f"since {clock_words(ring.onset_s)}"
     growth = "" if ring.growth_db_per_s is None else f" {ring.growth_db_per_s:+.0f} dB/s"
     figures = (
@@ -110,18 +154,22 @@ def _ring_panel(view: View, ring: RingEvent) -> Panel:
         band_words(ring.band_hz),
         cut,
         (
-            f"{state} {name}: {verb} {band_and_cut(ring)}{mix_words(ring)}",
+            f"{state} {name}: {pull}{mix_words(ring)}",
             progress_words(ring, view.time_s),
             *loop_words(ring),
             heard_words(view.heard_on(ring)),
             *figures,
         ),
         _others(view, ring),
+        pull,
     )
 
 
 def _cut(ring: RingEvent) -> str:
-    return AT_CAP if ring.is_alarm and ring.sheet_at_cap else cut_words(ring.cut_db)
+    """Return what to pull; nothing of a suspect, which is only to be watched."""
+    if not ring.is_alarm:
+        return ""
+    return AT_CAP if ring.sheet_at_cap else cut_words(ring.cut_db)
 
 
 def _held_panel(view: View, held: Held, now_s: float) -> Panel:
@@ -136,9 +184,10 @@ def _held_panel(view: View, held: Held, now_s: float) -> Panel:
 
 def _quieted_panel(view: View) -> Panel:
     rows = tuple(_short(view, ring) for ring in view.alerts)
+    first, rest = rows[0].text, rows[1:]
     is_held = any(ring.id not in view.quieted for ring in view.alerts)
-    text = f"{len(rows)} acknowledged{' or held' if is_held else ''}: {rows[0]}"
-    return Panel(0, "NOTED", "", "", "", (text,), ("also:", *rows[1:]) if rows[1:] else ())
+    text = f"{len(rows)} acknowledged{' or held' if is_held else ''}: {first}"
+    return Panel(0, "NOTED", "", "", "", (text,), (ALSO, *rest) if rest else ())
 
 
 def _calm_panel(view: View, now_s: float) -> Panel:
@@ -147,7 +196,8 @@ def _calm_panel(view: View, now_s: float) -> Panel:
     loudest = int(snapshot.level_dbfs.argmax()) if snapshot.level_dbfs.size else -1
     level = float(snapshot.level_dbfs[loudest]) if loudest >= 0 else SILENT_DBFS
     rings = [event for event in view.log if isinstance(event, RingEvent)]
-    last = next((f"last alarm {_logged(view, event)}" for event in rings if event.is_alarm), "")
+    alarms = (f"last alarm {_logged(view, event)}" for event in rings if event.is_alarm)
+    last = Aside(next(alarms, ""))
     if not level > SILENT_DBFS:
         return Panel(0, "NO SIGNAL", "", "", "", ("Every channel is silent.",), (last,))
     text = f"No ring. Loudest: {view.names[loudest]} at {level:.0f} dBFS"
@@ -163,23 +213,23 @@ def _nearest(view: View, snapshot: Snapshot) -> str:
     return f"nearest: {band_words(NOMINAL_HZ[band])} on {view.names[row]}, {share:.0f} %"
 
 
-def _others(view: View, shown: RingEvent | None) -> tuple[str, ...]:
+def _others(view: View, shown: RingEvent | None) -> tuple[Aside, ...]:
     """Return every other living alert and what has just cleared, for the line below."""
     rest = [ring for ring in view.alerts if shown is None or ring.id != shown.id]
     parts = [_short(view, ring) for ring in rest]
     if shown is not None:
         parts += [
-            f"{view.name_of(held.worst)} {band_words(held.worst.band_hz)} cleared"
+            Aside(view.name_of(held.worst), f"{band_words(held.worst.band_hz)} cleared")
             for held in view.held
             if held.worst.is_alarm
         ]
-    return ("also:", *parts) if parts else ()
+    return (ALSO, *parts) if parts else ()
 
 
-def _short(view: View, ring: RingEvent) -> str:
+def _short(view: View, ring: RingEvent) -> Aside:
     mark = " (noted)" if ring.id in view.quieted else ""
     mark = " (held)" if ring.concerns(view.held_channels) else mark
-    return f"{view.name_of(ring)} {ring.state} {band_and_cut(ring)}{mark}"
+    return Aside(view.name_of(ring), f"{ring.state} {band_and_cut(ring)}{mark}")
 
 
 def _logged(view: View, event: RingEvent) -> str:

@@ -46,7 +46,7 @@ def panel_lines(panel: Panel, size: Size, paper: Paper, now_s: float) -> list[Li
     else:
         rows = _head_rows(panel, size, width - 2, signs, now_s)
         rows += _figure_rows(panel, size, width - 2, signs) if size.figures else []
-    message = cut_to(panel.sentence[0], width - 2, signs.ellipsis)
+    message = panel.message(width - 2, signs.ellipsis)
     rows.append(joined([message, *panel.sentence[1:]], width - 2))
     lines = [_line(row, width, ground if panel.rank else theme.strong) for row in rows]
     lines.append(_line(_more(panel, width - 2, signs), width, theme.base))
@@ -59,9 +59,11 @@ def _line(text: str, width: int, style: Style) -> Line:
 
 def _more(panel: Panel, width: int, signs: Signs) -> str:
     """Return the further parts; '+2 more' tells how many did not fit."""
-    parts = [part for part in panel.more if part]
-    line = joined([cut_to(part, width, signs.ellipsis) for part in parts[:2]], width, " ")
-    for number, part in enumerate(parts[2:], 2):
+    parts = [part for part in panel.more if part.text]
+    line = parts[0].within(width, signs.ellipsis) if parts else ""
+    if parts[1:]:
+        line = f"{line} {parts[1].within(width - cell_len(line) - 1, signs.ellipsis)}"
+    for number, part in enumerate((part.text for part in parts[2:]), 2):
         rest = f"{signs.dot}+{len(parts) - number} more"
         room = width - (cell_len(rest) if number < len(parts) - 1 else 0)
         if cell_len(line) + cell_len(signs.dot) + cell_len(part) > room:

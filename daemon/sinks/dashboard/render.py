@@ -1,5 +1,7 @@
 """One frame from one view: pure, without terminal, clock or thread."""
 
+from rich.cells import cell_len
+
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.facts import lines_of
 from prehowl.daemon.notes import Note
@@ -19,10 +21,10 @@ from prehowl.daemon.sinks.dashboard.wording import (
     clock_words,
     cut_to,
     joined,
+    name_first,
     note_words,
     trend_words,
 )
-from prehowl.daemon.sinks.words import band_words
 from prehowl.detectors.rings import RingState
 
 BUSY_LOAD = 0.8
@@ -77,10 +79,12 @@ def _title(view: View, layout: Layout, first: int, paper: Paper) -> Line:
     pages = layout.pages(total)
     page = f"page {first // max(1, layout.channels) + 1} of {pages}   " if pages > 1 else ""
     right = f"{page}{time} "
-    name = paper.signs.dot.join(part for part in (" prehowl", view.title, view.act_words) if part)
-    return line.put(cut_to(name, paper.width - len(right) - 1, paper.signs.ellipsis)).put_right(
-        right
-    )
+    dot, room = paper.signs.dot, paper.width - len(right) - 1
+    act = f"{dot}{view.act_words}" if view.act_words else ""
+    name = dot.join(part for part in (" prehowl", view.title) if part)
+    if cell_len(act) + len(" prehowl") <= room:  # who is on outlasts the name of the show
+        name = cut_to(name, room - cell_len(act), paper.signs.ellipsis)
+    return line.put(cut_to(name + act, room, paper.signs.ellipsis)).put_right(right)
 
 
 def _event_lines(view: View, count: int, paper: Paper) -> list[Line]:
@@ -94,12 +98,11 @@ def _event_line(view: View, event: RingEvent | Note, paper: Paper) -> Line:
         return paper.line(paper.theme.quiet).put(note_words(event))
     rank = 2 if event.is_alarm else 1 if event.state is RingState.SUSPECT else 0
     sign = paper.signs.states[3 if event.state is RingState.HOWLING else rank]
-    text = f"{sign}{clock_words(event.time_s):>7}  {event.state!s:<8} {view.name_of(event)}"
-    is_over = event.state is RingState.CLEARED
-    band = band_words(event.band_hz) if is_over else band_and_cut(event)
-    parts = [text, band, trend_words(event)]
+    head = f"{sign}{clock_words(event.time_s):>7}  {event.state!s:<8} "
+    band = f" {band_and_cut(event)}"
+    said = name_first(view.name_of(event), band, paper.width - cell_len(head), paper.signs.ellipsis)
     style = paper.theme.quiet if rank == 0 else paper.theme.base
-    return paper.line(style).put(joined(parts, paper.width))
+    return paper.line(style).put(joined([head + said, trend_words(event)], paper.width))
 
 
 def _health_line(view: View, paper: Paper) -> Line:

@@ -28,6 +28,15 @@ LEAVE_S = 0.5
 """How long a terminal that nobody reads is given to take the way back."""
 
 
+def standard_console() -> Console:
+    """Return standard output as a console: a terminal only where it is one.
+
+    FORCE_COLOR, which many scripts and build machines set, lets rich take a pipe for one.
+    """
+    is_one = sys.stdout is not None and sys.stdout.isatty()
+    return Console(force_terminal=None if is_one else False)
+
+
 def is_usable(console: Console) -> bool:
     """Tell whether a screen can be drawn: a terminal that can address its cells."""
     return console.is_terminal and not console.is_dumb_terminal

@@ -17,6 +17,8 @@ FAST_DB_PER_S = 20.0
 SLOW_DB_PER_S = 3.0
 FADING_DB_PER_S = -60.0
 TREND_S = 3.0
+FEWEST_OF_NAME = 4
+"""Cells below which a piece of a name says nothing and is left out."""
 _PLAIN_MARKS = str.maketrans("·…–—‘’“”", "|.--''\"\"")
 
 
@@ -52,8 +54,13 @@ def cut_words(cut_db: float | None) -> str:
 
 
 def band_and_cut(event: RingEvent) -> str:
-    """Return '2.5 kHz -3 dB', '2.5 kHz at cap', or the band alone where no cut is known."""
-    if event.is_alarm and event.sheet_at_cap:
+    """Return '2.5 kHz -3 dB', '2.5 kHz at cap', or the band alone where no cut is known.
+
+    A suspect is to be watched, not yet to be pulled: it has its band only, as everywhere else.
+    """
+    if not event.is_alarm:
+        return band_words(event.band_hz)
+    if event.sheet_at_cap:
         return f"{band_words(event.band_hz)} at cap"
     return f"{band_words(event.band_hz)} {cut_words(event.cut_db)}".rstrip()
 
@@ -173,6 +180,15 @@ def fitted(text: str, cells: int, ellipsis: str = "…") -> str:
     """Return the text in exactly `cells` cells, left-aligned, cut with an ellipsis if need be."""
     text = cut_to(text, cells, ellipsis)
     return text + " " * (cells - cell_len(text))
+
+
+def name_first(name: str, rest: str, cells: int, ellipsis: str = "…") -> str:
+    """Return the name and what is said of it in at most `cells`; the name makes room, then goes."""
+    if not rest or cell_len(name) + 1 + cell_len(rest) <= cells:
+        return cut_to(f"{name} {rest}".strip(), cells, ellipsis)
+    room = cells - cell_len(rest) - 1
+    kept = f"{cut_to(name, room, ellipsis)} {rest}" if room >= FEWEST_OF_NAME and name else rest
+    return cut_to(kept, cells, ellipsis)
 
 
 def joined(parts: list[str], cells: int, gap: str = "  ") -> str:

@@ -13,7 +13,7 @@ from rich.console import Console
 from prehowl.daemon.errors import UsageError
 from prehowl.daemon.sinks.dashboard.frame import Frame, Line, Paper
 from prehowl.daemon.sinks.dashboard.glyphs import Signs
-from prehowl.daemon.sinks.dashboard.terminal import is_usable
+from prehowl.daemon.sinks.dashboard.terminal import is_usable, standard_console
 from prehowl.daemon.sinks.dashboard.themes import Theme
 from prehowl.daemon.sinks.dashboard.wording import cut_to
 from prehowl.daemon.sinks.full_screen import FullScreen
@@ -83,7 +83,7 @@ def acknowledged(
     """
     if yes or not is_live:
         return True
-    console = Console() if console is None else console
+    console = standard_console() if console is None else console
     if not (is_usable(console) and sys.stdin is not None and sys.stdin.isatty()):
         raise UsageError(
             "a ring-out makes real loudspeakers howl, and its cautions must be read first, on a "

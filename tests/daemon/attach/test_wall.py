@@ -1,5 +1,6 @@
 """Several daemons on one screen: the worst first, exact sizes, keys."""
 
+import re
 from dataclasses import replace
 
 import pytest
@@ -12,6 +13,7 @@ from prehowl.daemon.attach.client import Client
 from prehowl.daemon.attach.screen import AttachScreen
 from prehowl.daemon.attach.wall import Stage, wall, worst_first
 from prehowl.daemon.errors import UsageError
+from prehowl.daemon.events import Alert
 from prehowl.daemon.sinks.base import Health
 from prehowl.daemon.sinks.dashboard.glyphs import ASCII
 from prehowl.daemon.sinks.dashboard.keys import actions_of
@@ -55,9 +57,65 @@ def test_each_daemon_says_its_message() -> None:
     lines = shown.splitlines()
     assert "Stage 3" in lines[0]
     assert "RINGING Vox 1: pull 2.5 kHz -3 dB" in shown
-    assert any("4 host-4: LOST: no word from host-4 for 5 s" in line for line in lines)
-    assert any("1 host-1: No ring." in line for line in lines)
+    assert any(line.startswith(" 4 LOST: no word from host-4 for 5 s") for line in lines)
+    assert any(line.startswith(" 1 No ring.") and line.endswith(" host-1 ") for line in lines)
     assert "1-3 one" in lines[-1]
+
+
+FAR = "127.0.0.1:19011"
+LONG = "Lead Vocal Downstage"
+
+
+def far(state: RingState | None = None) -> Stage:
+    """Return a daemon with a long address: lost, or with a ring of long names."""
+    if state is None:
+        why = f"no answer from {FAR}: nothing listens on port 19011 there"
+        return replace(stage("2", lost=why), label=FAR)
+    alert = Alert(1, 1, LONG, 1, 2, LONG, "Wedge Mix Downstage", "downstage centre pair")
+    ring = replace(event(state, id=1, channel=1, channel_name=LONG), alert=alert)
+    model = Model([LONG, "Wedge Mix Downstage"], (1, 2), FAR)
+    model.take_snapshot(replace(snapshot(2), rings=(ring,)), NOW_S)
+    return Stage("2", FAR, model.view(NOW_S))
+
+
+def line_of_the_second(stage: Stage, width: int, first: Stage = HOWL) -> str:
+    """Return what stands of a daemon in one line under a worse one."""
+    shown = text([replace(first, key="1"), stage], width, 11)
+    return next(line for line in shown.splitlines() if line.startswith(" 2 "))
+
+
+@pytest.mark.parametrize("state", [RingState.HOWLING, RingState.RINGING, RingState.SUSPECT])
+def test_state_and_pull_stand_first_whatever_the_width(state: RingState) -> None:
+    """Of another daemon: how bad it is and band and cut, before any address, mix or name."""
+    for width in range(28, 221):
+        line = line_of_the_second(far(state), width)
+        assert line.startswith(f" 2 {state.upper()} "), (width, line)
+        assert ("2.5 kHz" if state is RingState.SUSPECT else "2.5 kHz -3 dB") in line, (width, line)
+
+
+def test_lost_stands_first_whatever_the_width() -> None:
+    """Of another daemon that is away: the word, and as much of the reason as fits."""
+    assert all(line_of_the_second(far(), w).startswith(" 2 LOST: ") for w in range(12, 221))
+    assert line_of_the_second(far(), 80).rstrip().endswith("nothing listens on port 19011 there")
+
+
+def test_a_name_makes_room_and_comes_back() -> None:
+    """The address is shortened, then left out; the channel's name is cut before the band is."""
+    line = line_of_the_second(far(RingState.HOWLING), 120).rstrip()
+    assert f"HOWLING {LONG}: pull 2.5 kHz -3 dB on Wedge Mix Downstage" in line
+    assert line.endswith(FAR)
+    assert line_of_the_second(far(RingState.HOWLING), 88).rstrip().endswith("  127.0.0.1:…")
+    short = line_of_the_second(far(RingState.HOWLING), 45).rstrip()
+    assert short == " 2 HOWLING Lead Vocal Do…: pull 2.5 kHz -3 dB"
+
+
+@pytest.mark.parametrize("count", range(2, 10))
+def test_the_worst_keeps_its_figures_however_many_are_in_trouble(count: int) -> None:
+    """At 80x24: the drawn figures, five lines of blocks, above up to eight others."""
+    stages = [replace(RING, key="1"), *(replace(LOST, key=str(i)) for i in range(2, count + 1))]
+    lines = text(stages).splitlines()
+    assert sum("██" in line for line in lines) >= 5
+    assert sum("LOST: " in line for line in lines) == count - 1
 
 
 def test_a_lost_daemon_never_looks_calm() -> None:
@@ -102,8 +160,10 @@ def test_every_daemon_is_on_the_screen(width: int, height: int) -> None:
     """At the three usual sizes all nine are named."""
     stages = [stage(str(i)) for i in range(1, 10)]
     shown = text(stages, width, height)
-    assert all(f"{i} host-{i}:" in shown for i in range(2, 10))
-    assert "Stage 1" in shown.splitlines()[0]
+    lines = [line.rstrip() for line in shown.splitlines()]
+    for i in range(2, 10):
+        assert any(line.startswith(f" {i} ") and line.endswith(f"host-{i}") for line in lines)
+    assert "Stage 1" in lines[0]
 
 
 class TestKeys:
@@ -125,6 +185,21 @@ class TestKeys:
             screen.obey("pick 2")
             screen.obey(key)
             assert "host-1" in screen.frame(80, 24).text()
+
+    @pytest.mark.parametrize("count", [1, 3])
+    def test_every_channel_is_on_some_page(self, count: int) -> None:
+        """Whatever the others leave of the window: going round by `n` shows all channels."""
+        clients = [Client(f"host-{i}", "127.0.0.1", 1, clock=lambda: 0.0) for i in range(count)]
+        for client in clients:
+            client._model = Model([f"Vox {n}" for n in range(1, 65)], range(1, 65))
+            ring = event(RingState.RINGING, id=1, channel=1)
+            client._model.take_snapshot(replace(snapshot(64), rings=(ring,)), 0.0)
+        console = Console(width=80, height=24, force_terminal=True)
+        screen, seen = AttachScreen(clients, console=console, clock=lambda: 0.0), set[str]()
+        for _ in range(64):
+            seen |= set(re.findall(r"Vox \d+", screen.frame(80, 24).text()))
+            screen.obey("next")
+        assert len(seen) == 64
 
     def test_quit_asks_once_more(self) -> None:
         """A slip must not count; the line says what the second one does."""

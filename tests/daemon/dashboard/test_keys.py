@@ -10,7 +10,7 @@ from rich.console import Console
 from prehowl.daemon.errors import UsageError
 from prehowl.daemon.sinks.dashboard import Dashboard, examples
 from prehowl.daemon.sinks.dashboard.keys import ESCAPE_S, KEYS, Keystrokes, actions_of
-from prehowl.daemon.sinks.dashboard.terminal import is_usable
+from prehowl.daemon.sinks.dashboard.terminal import is_usable, standard_console
 from prehowl.detectors.rings import RingState
 
 
@@ -152,6 +152,19 @@ def test_a_dumb_terminal_is_no_terminal():
     """TERM=dumb cannot place a cursor (terminfo, from memory)."""
     console = Console(force_terminal=True, file=io.StringIO(), _environ={"TERM": "dumb"})
     assert not is_usable(console)
+
+
+def test_a_pipe_is_no_terminal_whatever_the_wish_for_colour(monkeypatch, capsys):
+    """Oracle: docs/dashboard.md; FORCE_COLOR (force-color.org, from memory) asks for colours only.
+
+    Standard output is no terminal here, as pytest keeps it.
+    """
+    monkeypatch.setenv("FORCE_COLOR", "1")
+    assert not Dashboard.is_possible()
+    assert not is_usable(standard_console())
+    with pytest.raises(UsageError, match="needs a terminal"):
+        Dashboard(["a"]).start()
+    assert capsys.readouterr().out == ""
 
 
 def test_an_unknown_theme_is_refused():

@@ -63,10 +63,11 @@ def test_every_size_is_filled_and_never_exceeded(width, height, channels, moment
 @pytest.mark.parametrize("channels", CHANNELS)
 @pytest.mark.parametrize(("width", "height"), SIZES)
 def test_the_alert_is_there_in_words(width, height, channels, state, theme):
-    """State, channel, band and cut stand in one line of every size and theme."""
+    """State, channel, band and, of an alarm, cut stand in one line of every size and theme."""
     model = model_with(examples.event(state, channels), channels=channels)
     name = examples.names(channels)[-1] or f"Ch {channels}"
-    wanted = (str(state).upper(), f"{name}:", "2.5 kHz -3 dB")
+    pull = "watch 2.5 kHz" if state is RingState.SUSPECT else "pull 2.5 kHz -3 dB"
+    wanted = (str(state).upper(), f"{name}:", pull)
     lines = text_of(model, width, height, theme).split("\n")
     assert any(all(word in line for word in wanted) for line in lines)
 
@@ -104,6 +105,54 @@ def test_a_long_name_is_large_before_the_state_is():
     lines = text_of(model_with(replace(event, channel_name="Side fill left far"))).split("\n")
     assert "R I N G" not in lines[3]
     assert any("RINGING Side fill left far: pull" in line for line in lines)
+
+
+@pytest.mark.parametrize("state", [RingState.SUSPECT, RingState.RINGING, RingState.HOWLING])
+def test_a_long_name_makes_room_for_band_and_cut(state):
+    """Where there are no figures the sentence has them, before all of a name that is too long."""
+    event = replace(examples.event(state, 1), channel_name="Lead Vocal Downstage")
+    for width in range(26, 80):
+        lines = text_of(model_with(event), width, 6).split("\n")
+        said = next(line for line in lines if line.startswith(f" {state.upper()} "))
+        assert ("2.5 kHz" if state is RingState.SUSPECT else "2.5 kHz -3 dB") in said, said
+        assert width < 40 or "Lead Voc" in said, said
+
+
+@pytest.mark.parametrize(("width", "height"), SIZES)
+def test_nothing_tells_to_cut_for_a_suspect(width, height):
+    """Oracle: docs/dashboard.md and the label of OSC: a suspect has its band only."""
+    event = examples.event(RingState.SUSPECT)
+    assert event.cut_db is not None
+    assert "-3 dB" not in text_of(model_with(event), width, height)
+    alarm = text_of(model_with(examples.event(RingState.RINGING)), width, height)
+    assert "-3 dB" in alarm
+
+
+def test_band_and_cut_outlast_a_long_name_everywhere():
+    """In the line of other rings, in the list of events, in the rows: the name is cut first."""
+    events = [
+        replace(examples.event(RingState.HOWLING, n, id_=n), channel_name="Lead Vocal Downstage")
+        for n in (1, 2)
+    ]
+    model = model_with(*events, channels=2)
+    lines = text_of(model, 40, 17).split("\n")
+    also = next(line for line in lines if line.startswith(" also: "))
+    assert also.rstrip() == " also: Lead Voca… howling 2.5 kHz -3 dB"
+    told = next(line for line in lines if line.startswith("█  12:34"))
+    assert told.rstrip().endswith(" howling  Lead…  2.5 kHz -3 dB"), told
+    row = next(line for line in text_of(model, 66, 24).split("\n") if line.startswith("█ 1 "))
+    assert row.rstrip().endswith("2.5 kHz -3 dB")
+
+
+def test_who_is_on_outlasts_the_name_of_the_show():
+    """At 80x24 the act stands whole in the first line, the title is cut."""
+    model = model_with()
+    shown = replace(examples.snapshot(32), act="Third Rail", act_number=3, acts=6)
+    model.set_title(examples.TITLE)
+    model.take_snapshot(shown, NOW_S)
+    first = text_of(model).split("\n")[0]
+    assert "… · act 3/6 Third Rail " in first
+    assert "page 1 of 7" in first
 
 
 @pytest.mark.parametrize(("width", "height"), SIZES)

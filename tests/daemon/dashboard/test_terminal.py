@@ -111,7 +111,7 @@ def test_draws_obeys_and_ends_by_key(watch):
     assert not termios.tcgetattr(seen.theirs)[3] & (termios.ECHO | termios.ICANON)
     seen.wait_for("page 2 of 7", seen.type("n"))
     seen.wait_for("page 1 of 7", seen.type("\x1b[D"))
-    seen.wait_for("SUSPECT Fiddle: watch 630 Hz -3 dB", seen.type("a"))
+    seen.wait_for("SUSPECT Fiddle: watch 630 Hz", seen.type("a"))
     seen.wait_for("press q again", seen.type("q"))
     seen.type("q")
     assert seen.end() == 0

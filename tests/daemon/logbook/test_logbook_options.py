@@ -7,7 +7,7 @@ import sqlite3
 import numpy as np
 import pytest
 import soundfile
-from logbook.books import run
+from logbook.books import run, small_disc
 
 from prehowl.daemon.logbook.store import Store
 from prehowl.daemon.sinks.words import time_words
@@ -42,6 +42,25 @@ def test_what_is_printed_is_what_is_kept(capsys, home, recording, command):
     assert [line.split()[0] for line in out.splitlines()[1:]] == [
         time_words(event["time_s"]) for event in printed
     ]
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["scan", "RECORDING"],
+        ["watch", "--pace", "fast", "--recording", "RECORDING"],
+        ["demo", "--pace", "fast", "--headless", "--seconds", "1"],
+    ],
+)
+def test_a_logbook_that_lacks_something_is_a_fault(capsys, recording, tmp_path, words):
+    """Oracle: docs/events.md, code 3: an output failed. On a real file system that is full."""
+    with small_disc(tmp_path, "60k") as disc:
+        path = disc / "sunday.logbook"
+        given = [recording if word == "RECORDING" else word for word in words]
+        code, _out, err = run(capsys, *given, "--logbook", path)
+    assert code == 3, err
+    assert f"of the logbook could not be written to {path}: " in err
+    assert "is full" in err
 
 
 def test_the_show_file_asks_for_a_logbook_and_the_switch_keeps_audio_out(
@@ -99,7 +118,7 @@ def test_what_a_scan_could_not_keep_is_told_at_its_end(capsys, home, recording, 
     monkeypatch.setattr(Store, "write", full)
     words = ["scan", recording, "--format", "jsonl", "--logbook", "sunday", "--no-clips"]
     code, out, err = run(capsys, *words)
-    assert code == 0
+    assert code == 3
     assert f"{out.count(chr(10)) + 1} entries and 1 spectrum of the logbook could not" in err
 
 
