@@ -3,6 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from prehowl.detectors.spectrum import NEPERS_OF_POWER
 from prehowl.detectors.tracks import Tracks
 
 CENTS_PER_NEPER = 1200 / np.log(2)
@@ -28,7 +29,7 @@ def wander_bins(
         looks are pulled about by what lies beside it.
     """
     top = level_db.max(axis=1, keepdims=True, initial=-140, where=present > 0)
-    weight = present * np.float32(10) ** (np.minimum(level_db - top, 0) * np.float32(0.05))
+    weight = present * np.exp(np.minimum(level_db - top, 0) * (NEPERS_OF_POWER / 2))
     total = np.maximum(weight.sum(axis=1), np.float32(1e-9))
     mean = (weight * position).sum(axis=1) / total
     spread = (weight * (position - mean[:, None]) ** 2).sum(axis=1) / total
