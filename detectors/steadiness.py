@@ -3,12 +3,28 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from prehowl.detectors.bands import share_of
 from prehowl.detectors.spectrum import NEPERS_OF_POWER
 from prehowl.detectors.tracks import Tracks
 
 CENTS_PER_NEPER = 1200 / np.log(2)
+STILL_BINS = 0.03
+"""What stands still may seem to move by so much of a bin: of a low tone that is more than a cent,
+and what is played beside it moves its place."""
+
 UNKNOWN_CENTS = 100.0
 """Answer for what was seen fewer than three times."""
+
+
+def still_bins(place: NDArray[np.floating] | float, cents: float) -> NDArray[np.float64]:
+    """Return how far a line may move, in bins, and still stand to so many cents.
+
+    Parameters
+    ----------
+    place : float or ndarray of float
+        In bins.
+    """
+    return np.asarray(np.maximum(np.asarray(place) * share_of(cents), STILL_BINS), np.float64)
 
 
 def wander_bins(
