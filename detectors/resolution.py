@@ -13,15 +13,17 @@ from prehowl.detectors.climbers import View
 from prehowl.detectors.designs import SLOW_STEP, Design
 from prehowl.detectors.harmonics import MULTIPLES
 from prehowl.detectors.lingering import Survey
-from prehowl.detectors.lone_tone import LoneTones, Standing
+from prehowl.detectors.lone_tone import LoneTones
+from prehowl.detectors.loudest_line import loudest_lines
 from prehowl.detectors.memory import SpectrumMemory
 from prehowl.detectors.peaks import find_peaks
 from prehowl.detectors.rises import Rising, gather
 from prehowl.detectors.spectrum import FLOOR_POWER, Spectra
+from prehowl.detectors.standing_line import STANDING_SHARE, StandingLines
 from prehowl.detectors.tracks import LOOKS, Figures, Now
 from prehowl.detectors.transform import Frames, transform_for
 from prehowl.detectors.trees import Trees
-from prehowl.detectors.verdict import Verdict, no_verdict
+from prehowl.detectors.verdict import Standing, Verdict, no_verdict
 
 RECENT_S = 0.6
 """Time constant of the channel's recent power: about the RMS over a second."""
@@ -39,7 +41,7 @@ a howl would seem less than it is beside it. Of short frames that is the lowest 
 has the bass in it, too."""
 
 LONE_EVERY = 4
-"""Frames from one look for lone tones to the next: they stand for long."""
+"""Frames from one look for tones that stand to the next: they stand for long."""
 
 EDGE_BINS = 4
 """Room that peaks and their past need at both ends of the spectrum."""
@@ -110,7 +112,9 @@ class Resolution:
         self.belief = Belief(channels, bins, trees)
         self._background = background
         self.survey = self._surveyed() if design.lingers_hz else None
-        self._lone = self._watched() if design.lone_tones else None
+        look_s = LONE_EVERY * self.hop_s
+        self._lone = LoneTones(self.memory, look_s)
+        self._among = StandingLines(channels, look_s, background)
         self._waiting: Now | None = None  # for the survey
         self._lines: Verdict | None = None  # that linger, and were not told yet
         self._listens = ticks_before is not None
@@ -121,10 +125,6 @@ class Resolution:
         first = max(self._first, round(low_hz / self.bin_hz))
         last = min(self._last, round(high_hz / self.bin_hz))
         return Survey(self._slow, self._first, self._last, (first, last), self._is_reference)
-
-    def _watched(self) -> LoneTones:
-        look_s = LONE_EVERY * self.hop_s
-        return LoneTones(self.memory, look_s, self._first, self._last, self._is_reference)
 
     @property
     def reach(self) -> int:
@@ -252,10 +252,13 @@ class Resolution:
         return lines
 
     def standing(self, now: Now, at_end_stop: NDArray[np.bool_]) -> Standing | None:
-        """Return tones that are all there is, where those are looked for; see `LoneTones`."""
-        if self._listens or self._lone is None or self._turns % LONE_EVERY:
+        """Return tones that stand, alone or not, where those are looked for."""
+        if self._listens or not self.design.standing_tones or self._turns % LONE_EVERY:
             return None
-        return self._lone.look(now, at_end_stop)
+        bins = slice(self._first, self._last + 1)
+        lines = loudest_lines(now, bins, self._is_reference, STANDING_SHARE)
+        lone, among = self._lone.look(now, lines, at_end_stop), self._among.look(now, lines)
+        return among if lone is None else lone.and_also(among)
 
     def rising(self, now: Now) -> Rising:
         """Return what speaks for and against each rising peak of the frame just advanced to."""
