@@ -20,7 +20,7 @@ from prehowl.detectors.weights import ALARM_AT, BIAS, NEPERS_PER_E_FOLD, QUESTIO
 
 Figures = NDArray[np.float32]
 
-SUSPECT_BELOW = 1.3
+SUSPECT_BELOW = 1.15
 """Nepers under the alarm at which a suspect begins."""
 FLOOR = np.float32(-3.0)
 CEILING = np.float32(6.0)

@@ -21,7 +21,7 @@ class Design:
     lingers_hz: tuple[float, float] | None = None  # where lingering lines are looked for
     survey_step: int = 1  # slow frames from one look for them to the next
     survey_at: int = 0  # at which of them: two resolutions shall not look on the same tick
-    lone_tones: bool = False  # whether tones that are all there is are looked for
+    standing_tones: bool = False  # whether tones that stand are looked for
 
 
 # Brief and short are judged when main is, all in one go: a second go between them, for short
@@ -50,7 +50,7 @@ DESIGNS = (
         (2, 4),
         lingers_hz=(400, 18_000),
         survey_step=8,
-        lone_tones=True,
+        standing_tones=True,
     ),
     Design("brief", 4, 1, 150, 18_000, (1, 2), (), every=2),
     # A ring of 400 dB/s at 8 kHz is over within two main frames.

@@ -71,8 +71,8 @@ class Engine:
         self._ask_surveys()
         self._designs = tuple(resolution.design for resolution in self.resolutions)
         self._heard = [slice(None)]  # stretches of channels
-        longest = max(resolution.frame_length for resolution in self.resolutions)
-        self._memory = SampleMemory(self.channels, longest + self.quantum, self.quantum)
+        reach = max(resolution.reach for resolution in self.resolutions)
+        self._memory = SampleMemory(self.channels, reach, self.quantum)
         self._sensitivity = _sensitivities(channels)
         self._tracker = RingTracker(channels, rate_hz)
         self._tick = 0

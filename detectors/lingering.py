@@ -35,6 +35,10 @@ STOPPED_DB = 20.0
 FALL_DB = 1.0
 """A level lower than a look before by more than this falls."""
 
+LEAST_FALL_DB = 3.0
+"""A line that has not come down by so much since it was loudest stands; that it dips now and then,
+for what is played beside it, says nothing of a loop."""
+
 PER_NEPER, MOST_SUSPICION = 0.2, 0.95
 """Suspicion that a neper adds, and where it ends."""
 
@@ -75,11 +79,13 @@ class Lines:
     bin: NDArray[np.intp]  # (lines,)
     signals: Figures  # (lines, signals), in the order of `SIGNALS`
     place: Figures  # (lines,) of the line in the mean, in bins
+    has_fallen: NDArray[np.bool_]  # (lines,) since it was loudest
 
     @property
     def fall_db_per_s(self) -> Figures:
-        """Mean speed at which each line falls when it falls."""
-        return np.asarray(self.signals[:, list(SIGNALS).index("fall")])
+        """Mean speed at which each line falls when it falls; 0 where it never does."""
+        fall = self.signals[:, list(SIGNALS).index("fall")]
+        return np.where(self.has_fallen, fall, np.float32(0))
 
 
 class Survey:
@@ -151,7 +157,7 @@ class Survey:
         ten = np.float32(10)
         around = (ten ** (fast.level_dbfs[ch, bins + k] / ten) for k in (-1, 0, 1))
         place = (bins + locate(*around)[0]).astype(np.float32)
-        return Lines(ch, bins, signals, place)
+        return Lines(ch, bins, signals, place, _has_fallen(tracks))
 
     def _lines_of_references(self, now: Now, fast: LongTermSpectrum) -> NDArray[np.bool_]:
         """Return where, to the bin, a reference that is to be heard now has a line."""
@@ -216,6 +222,17 @@ def _signals(tracks: Tracks, fast: LongTermSpectrum, usual: LongTermSpectrum) ->
         "frame": np.full(len(ch), tracks.frame_s),
     }
     return np.stack([columns[name] for name in SIGNALS], axis=1).astype(np.float32)
+
+
+def _has_fallen(tracks: Tracks) -> NDArray[np.bool_]:
+    """Tell which lines have come down since they were loudest."""
+    level = tracks.level_dbfs
+    if not len(level):
+        return np.zeros(0, bool)
+    loudest = level.argmax(axis=1)
+    since = np.arange(level.shape[1]) >= loudest[:, None]
+    lowest = np.where(since, level, np.inf).min(axis=1)
+    return np.asarray(level.max(axis=1) - lowest >= LEAST_FALL_DB)
 
 
 def _correlation(a: Figures, b: Figures) -> Figures:

@@ -6,17 +6,14 @@ them) are all there is on a channel and stand to a cent or two, there is a howl 
 unmoved tone: a test tone, a synthesiser. At the end stop of the input it is hardly ever played.
 """
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
-from prehowl.detectors.bands import share_of
+from prehowl.detectors.loudest_line import Lines
 from prehowl.detectors.memory import SpectrumMemory
-from prehowl.detectors.peaks import locate
-from prehowl.detectors.spectrum import FLOOR_POWER, tone_power
+from prehowl.detectors.steadiness import still_bins
 from prehowl.detectors.tracks import SAME_PLACE_BINS, Figures, Now, look_back
-from prehowl.detectors.verdict import SUSPECT_FROM, Verdict
+from prehowl.detectors.verdict import SUSPECT_FROM, Standing, Verdict
 
 LEAST_SHARE = 0.7
 """Share of the channel's power in the line; a square wave's fundamental has 0.81 (8 / pi^2)."""
@@ -24,11 +21,8 @@ LEAST_SHARE = 0.7
 LEAST_WITH_MULTIPLES = 0.93
 """The same with what lies at its multiples."""
 
-QUIETEST_DBFS = -40.0
-"""Hum on an open channel is quieter, and would stand as a suspect all day."""
-
 MOST_CENTS, MOST_FALL_DB = 1.5, 2.0
-"""What stands still moves and falls no more than this."""
+"""What stands still moves (see `still_bins`) and falls no more than this."""
 
 FULL_SCALE_DBFS = -2.0
 """Sample peak of an input at its end stop; between its crests a low tone falls by a decibel."""
@@ -45,24 +39,8 @@ TOLD_EVERY_S = 1.0
 
 STANDING_SUSPICION = np.float32(SUSPECT_FROM + 0.05)
 
-REFERENCE_SHARE = 0.03
-"""A line with so much of a reference's power stands out there."""
-
-LOBE = np.array([-2, -1, 0, 1, 2])
-MULTIPLES = np.arange(2, 9)
-SCALLOPING = np.float32(1.39)
-"""A tone between two bins has so much more power than the higher of them shows."""
-
 LEAST_GROWTH_DB, MOST_GROWTH_DB = 1.0, 22.0
 """In a frame: less is none, and more is the window's skirt over what came at once."""
-
-
-@dataclass(frozen=True, slots=True)
-class Standing:
-    """The tones that are to be told now."""
-
-    verdict: Verdict  # growth is NaN where no rise is in the memory; an alarm's does not linger
-    suspicion: Figures  # (places,) 1 for an alarm
 
 
 class LoneTones:
@@ -74,23 +52,14 @@ class LoneTones:
         The past of the frames that are looked at.
     look_s : float
         Time from one look to the next.
-    first_bin, last_bin : int
-        Where a ring may lie, inclusive.
-    is_reference : ndarray of bool, shape (channels,)
-        Channels that cannot be in a loop; a tone that stands out there, too, is music.
     """
 
     def __init__(
         self,
         memory: SpectrumMemory,
         look_s: float,
-        first_bin: int,
-        last_bin: int,
-        is_reference: NDArray[np.bool_],
     ) -> None:
         self._memory, self._look_s = memory, look_s
-        self._is_reference = is_reference
-        self._bins = slice(first_bin, last_bin + 1)
         channels = memory.channels
         self._place, self._top = np.zeros((2, channels), np.float32)  # bins, dBFS
         self._stood = np.full(channels, -1, np.intp)  # for so many looks; -1: no tone
@@ -98,16 +67,20 @@ class LoneTones:
         self._told = np.zeros(channels, np.float32)  # suspicion
         self._told_at = np.zeros(channels, np.intp)  # looks
 
-    def look(self, now: Now, at_end_stop: NDArray[np.bool_]) -> Standing | None:
+    def look(self, now: Now, lines: Lines, at_end_stop: NDArray[np.bool_]) -> Standing | None:
         """Take one frame; return what is new, and what stands since it was last told.
 
         Parameters
         ----------
         now : Now
+        lines : Lines
+            The loudest of that frame.
         at_end_stop : ndarray of bool, shape (channels,)
             Inputs whose sample peak is at full scale.
         """
-        ch, bins, place, level = self._alone(now)
+        alone = (lines.share >= LEAST_SHARE) & (lines.with_multiples >= LEAST_WITH_MULTIPLES)
+        lines = lines.only(alone)
+        ch, bins, place, level = lines.ch, lines.bin, lines.place, lines.level_dbfs
         gone = np.ones(len(self._stood), bool)
         gone[ch] = False
         self._stood[gone] = -1
@@ -129,34 +102,10 @@ class LoneTones:
     def _looks(self, seconds: float) -> int:
         return int(np.ceil(seconds / self._look_s))
 
-    def _alone(self, now: Now) -> tuple[NDArray[np.intp], NDArray[np.intp], Figures, Figures]:
-        """Return channels on which one tone is all there is: bin, place and level of it."""
-        total = np.maximum(now.total, FLOOR_POWER)
-        searched = now.power[:, self._bins]
-        least = np.float32(LEAST_SHARE / (1.5 * SCALLOPING))
-        ch = np.flatnonzero((searched.max(axis=1) >= least * total) & ~self._is_reference)
-        bins = searched[ch].argmax(axis=1) + self._bins.start
-        offset, level = locate(*(now.power[ch, bins + k] for k in (-1, 0, 1)))
-        place = (bins + offset).astype(np.float32)
-        alone = (tone_power(level) >= LEAST_SHARE * total[ch]) & (level >= QUIETEST_DBFS)
-        alone &= self._with_multiples(now, ch, place) >= LEAST_WITH_MULTIPLES * total[ch]
-        alone &= ~stands_in_a_reference(now, bins, self._is_reference)
-        return ch[alone], bins[alone], place[alone], level[alone]
-
-    def _with_multiples(self, now: Now, ch: NDArray[np.intp], place: Figures) -> Figures:
-        """Return the power at the line and its multiples, each bin once."""
-        orders = np.concatenate([[1], MULTIPLES])
-        at = np.rint(place[:, None] * orders).astype(np.intp) % now.frame_length
-        folded = np.minimum(at, now.frame_length - at)  # by the clipped converter
-        lobes = np.clip(folded[:, :, None] + LOBE, 0, now.power.shape[1] - 1)
-        mine = np.zeros((len(ch), now.power.shape[1]), bool)
-        mine[np.arange(len(ch))[:, None, None], lobes] = True
-        return np.asarray((now.power[ch] * mine).sum(axis=1))
-
     def _follow(
         self, ch: NDArray[np.intp], place: Figures, level: Figures, is_full: NDArray[np.bool_]
     ) -> None:
-        still = np.abs(place - self._place[ch]) <= place * share_of(MOST_CENTS)
+        still = np.abs(place - self._place[ch]) <= still_bins(place, MOST_CENTS)
         goes_on = still & (level > self._top[ch] - MOST_FALL_DB) & (self._stood[ch] >= 0)
         begins = ch[~goes_on]
         self._stood[ch] = np.where(goes_on, self._stood[ch] + 1, 0)
@@ -186,20 +135,3 @@ class LoneTones:
         steepest = np.where(good, rise, -np.inf).max(axis=1)
         growth = steepest / np.float32(whole * memory.hop_s)
         return np.where(np.isfinite(growth), growth, np.nan).astype(np.float32)
-
-
-def stands_in_a_reference(
-    now: Now, bins: NDArray[np.intp], is_reference: NDArray[np.bool_]
-) -> NDArray[np.bool_]:
-    """Tell for some bins whether a line stands out there in a reference: then it is music.
-
-    Parameters
-    ----------
-    now : Now
-    bins : ndarray of int, shape (places,)
-    is_reference : ndarray of bool, shape (channels,)
-    """
-    around = np.clip(bins[:, None] + LOBE, 0, now.power.shape[1] - 1)
-    power = now.power[is_reference][:, around].max(axis=2)
-    share = power / np.maximum(now.total[is_reference], FLOOR_POWER)[:, None]
-    return np.asarray((share >= REFERENCE_SHARE).any(axis=0))

@@ -13,14 +13,17 @@ from prehowl.detectors.climbers import View
 from prehowl.detectors.designs import SLOW_STEP, Design
 from prehowl.detectors.harmonics import MULTIPLES
 from prehowl.detectors.lingering import Survey
-from prehowl.detectors.lone_tone import LoneTones, Standing
+from prehowl.detectors.lone_tone import LoneTones
+from prehowl.detectors.loudest_line import loudest_lines
 from prehowl.detectors.memory import SpectrumMemory
 from prehowl.detectors.peaks import find_peaks
 from prehowl.detectors.rises import Rising, gather
-from prehowl.detectors.spectrum import FLOOR_POWER, Spectra, hann, power_spectra
+from prehowl.detectors.spectrum import FLOOR_POWER, Spectra
+from prehowl.detectors.standing_line import STANDING_SHARE, StandingLines
 from prehowl.detectors.tracks import LOOKS, Figures, Now
+from prehowl.detectors.transform import Frames, transform_for
 from prehowl.detectors.trees import Trees
-from prehowl.detectors.verdict import Verdict, no_verdict
+from prehowl.detectors.verdict import Standing, Verdict, no_verdict
 
 RECENT_S = 0.6
 """Time constant of the channel's recent power: about the RMS over a second."""
@@ -37,12 +40,8 @@ RUMBLE_HZ = 30.0
 a howl would seem less than it is beside it. Of short frames that is the lowest bin: the next one
 has the bass in it, too."""
 
-CACHED_SAMPLES = 1 << 16
-"""So many samples of a frame are transformed at once: they, their window's product and their
-spectrum fit into a megabyte, and the transform takes 3 to 8 % less."""
-
 LONE_EVERY = 4
-"""Frames from one look for lone tones to the next: they stand for long."""
+"""Frames from one look for tones that stand to the next: they stand for long."""
 
 EDGE_BINS = 4
 """Room that peaks and their past need at both ends of the spectrum."""
@@ -87,9 +86,6 @@ class Resolution:
         self.frame_s = self.frame_length / rate_hz
         self.hop_s = self.hop_length / rate_hz
         self.bin_hz = rate_hz / self.frame_length
-        self._window = hann(self.frame_length)
-        few = min(channels, max(1, CACHED_SAMPLES // self.frame_length))
-        self._windowed = np.empty((self.frames_per_tick, few, self.frame_length), np.float32)
         self._is_reference = is_reference
         self._first = max(EDGE_BINS, round(design.low_hz / self.bin_hz))
         whole = self.frame_length // 2 + 1
@@ -107,14 +103,18 @@ class Resolution:
             self._slow = SpectrumMemory(channels, bins, reach, SLOW_STEP * self.hop_s)
         self._recent = np.full(channels, FLOOR_POWER, np.float32)
         self._recent_step = np.float32(1 - np.exp(-self.hop_s / RECENT_S))
-        self._low = max(1, round(RUMBLE_HZ / self.bin_hz))
+        lowest = max(1, round(RUMBLE_HZ / self.bin_hz))
+        frames = Frames(self.frame_length, self.hop_length, self.frames_per_tick, bins, lowest)
+        self._transform = transform_for(channels, rate_hz, frames)
         self._turns = 0 if ticks_before is None else ticks_before // self._period
         self.band = band_index(np.maximum(np.arange(bins), 1) * self.bin_hz)  # of each bin
         self.trees = trees
         self.belief = Belief(channels, bins, trees)
         self._background = background
         self.survey = self._surveyed() if design.lingers_hz else None
-        self._lone = self._watched() if design.lone_tones else None
+        look_s = LONE_EVERY * self.hop_s
+        self._lone = LoneTones(self.memory, look_s)
+        self._among = StandingLines(channels, look_s, background)
         self._waiting: Now | None = None  # for the survey
         self._lines: Verdict | None = None  # that linger, and were not told yet
         self._listens = ticks_before is not None
@@ -126,9 +126,10 @@ class Resolution:
         last = min(self._last, round(high_hz / self.bin_hz))
         return Survey(self._slow, self._first, self._last, (first, last), self._is_reference)
 
-    def _watched(self) -> LoneTones:
-        look_s = LONE_EVERY * self.hop_s
-        return LoneTones(self.memory, look_s, self._first, self._last, self._is_reference)
+    @property
+    def reach(self) -> int:
+        """How many of the latest samples `spectra` wants."""
+        return self._transform.reach
 
     @property
     def lowest_hz(self) -> float:
@@ -160,7 +161,7 @@ class Resolution:
         Parameters
         ----------
         samples : ndarray of float32, shape (channels, length)
-            The latest samples, newest last; length >= frame_length + (frames_per_tick - 1) hops.
+            The latest samples, newest last; length >= reach.
 
         Returns
         -------
@@ -168,37 +169,17 @@ class Resolution:
             Of `frames_per_tick` frames. They stand in the memory already, for `advance`, and are
             valid until the next call.
         """
-        count, end = self.frames_per_tick, samples.shape[1]
-        stops = [end - back * self.hop_length for back in range(count - 1, -1, -1)]
-        room = self.memory.room(count)
-        total = np.zeros(room.shape[:2], np.float32)
-        if not self._hears_all:
-            room[:] = 0
-        for part in self._parts:
-            windowed = self._windowed[:, : part.stop - part.start]
-            for number, stop in enumerate(stops):
-                frame = samples[part, stop - self.frame_length : stop]
-                np.multiply(frame, self._window, out=windowed[number])
-            total[:, part] = power_spectra(windowed, room[:, part], self._low).total
-        return Spectra(room, total)
+        room = self.memory.room(self.frames_per_tick)
+        return Spectra(room, self._transform.spectra(samples, room))
 
     def hear_only(self, parts: Sequence[slice]) -> None:
         """Look at these stretches of channels only from now on; the others read silence.
 
         Without all of them no reference vouches for anything.
         """
-        count = self.memory.channels
-        ranges = [range(count)[part] for part in parts]
-        self._hears_all = sum(map(len, ranges)) == count
-        # Some at a time, so that what is worked on stays in the cache.
-        few = self._windowed.shape[1]
-        self._parts = [
-            slice(first, min(first + few, own.stop))
-            for own in ranges
-            for first in range(own.start, own.stop, few)
-        ]
+        self._transform.hear_only(parts)
         silent = np.zeros_like(self._is_reference)
-        self._vouches = self._is_reference if self._hears_all else silent
+        self._vouches = self._is_reference if self._transform.hears_all else silent
 
     def step(self, spectra: Spectra) -> tuple[Now, Verdict]:
         """Take one tick's spectra; return the newest frame and the verdict."""
@@ -271,10 +252,13 @@ class Resolution:
         return lines
 
     def standing(self, now: Now, at_end_stop: NDArray[np.bool_]) -> Standing | None:
-        """Return tones that are all there is, where those are looked for; see `LoneTones`."""
-        if self._listens or self._lone is None or self._turns % LONE_EVERY:
+        """Return tones that stand, alone or not, where those are looked for."""
+        if self._listens or not self.design.standing_tones or self._turns % LONE_EVERY:
             return None
-        return self._lone.look(now, at_end_stop)
+        bins = slice(self._first, self._last + 1)
+        lines = loudest_lines(now, bins, self._is_reference, STANDING_SHARE)
+        lone, among = self._lone.look(now, lines, at_end_stop), self._among.look(now, lines)
+        return among if lone is None else lone.and_also(among)
 
     def rising(self, now: Now) -> Rising:
         """Return what speaks for and against each rising peak of the frame just advanced to."""

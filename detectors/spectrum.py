@@ -14,6 +14,9 @@ from numpy.typing import NDArray
 FLOOR_DBFS = -140.0
 """Nothing is reported below this; digital silence reads exactly this."""
 
+NEPERS_OF_POWER = np.float32(np.log(10) / 10)
+"""A decibel as a natural logarithm of power."""
+
 FLOOR_POWER = np.float32(10 ** (FLOOR_DBFS / 10))
 
 
@@ -68,6 +71,12 @@ def power_spectra(
     return Spectra(_squared(spectrum[..., : out.shape[-1]], out), total)
 
 
+def lower_power(windowed: NDArray[np.float32], out: NDArray[np.float32]) -> None:
+    """Write the power of as many of the lower bins as fit into `out`; see `power_spectra`."""
+    spectrum = scipy.fft.rfft(windowed, workers=1)
+    _squared(spectrum[..., : out.shape[-1]], out)
+
+
 def _squared(
     spectrum: NDArray[np.complex64], out: NDArray[np.float32] | None
 ) -> NDArray[np.float32]:
@@ -79,7 +88,8 @@ def _squared(
 
 def tone_power(level_dbfs: NDArray[np.float32]) -> NDArray[np.float32]:
     """Return what tones add to a spectrum's total: under a Hann window 1.5 times their power."""
-    return np.asarray(np.float32(1.5) * np.float32(10) ** (level_dbfs / 10), np.float32)
+    # A tenth of the time of 10 ** x.
+    return np.asarray(np.float32(1.5) * np.exp(level_dbfs * NEPERS_OF_POWER), np.float32)
 
 
 def decibels(power: NDArray[np.float32]) -> NDArray[np.float32]:

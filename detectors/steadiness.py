@@ -3,11 +3,28 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from prehowl.detectors.bands import share_of
+from prehowl.detectors.spectrum import NEPERS_OF_POWER
 from prehowl.detectors.tracks import Tracks
 
 CENTS_PER_NEPER = 1200 / np.log(2)
+STILL_BINS = 0.03
+"""What stands still may seem to move by so much of a bin: of a low tone that is more than a cent,
+and what is played beside it moves its place."""
+
 UNKNOWN_CENTS = 100.0
 """Answer for what was seen fewer than three times."""
+
+
+def still_bins(place: NDArray[np.floating] | float, cents: float) -> NDArray[np.float64]:
+    """Return how far a line may move, in bins, and still stand to so many cents.
+
+    Parameters
+    ----------
+    place : float or ndarray of float
+        In bins.
+    """
+    return np.asarray(np.maximum(np.asarray(place) * share_of(cents), STILL_BINS), np.float64)
 
 
 def wander_bins(
@@ -28,7 +45,7 @@ def wander_bins(
         looks are pulled about by what lies beside it.
     """
     top = level_db.max(axis=1, keepdims=True, initial=-140, where=present > 0)
-    weight = present * np.float32(10) ** (np.minimum(level_db - top, 0) * np.float32(0.05))
+    weight = present * np.exp(np.minimum(level_db - top, 0) * (NEPERS_OF_POWER / 2))
     total = np.maximum(weight.sum(axis=1), np.float32(1e-9))
     mean = (weight * position).sum(axis=1) / total
     spread = (weight * (position - mean[:, None]) ** 2).sum(axis=1) / total

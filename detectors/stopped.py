@@ -8,10 +8,11 @@ alarmed rings are watched for a while.
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from prehowl.detectors.bands import share_of
+from prehowl.detectors.bands import cents_apart, share_of
 from prehowl.detectors.frame import Frame
-from prehowl.detectors.ring_level import is_fine_enough, is_where_it_rose_from
+from prehowl.detectors.ring_level import STEADY_DB_PER_S, is_fine_enough, is_where_it_rose_from
 from prehowl.detectors.rings import SAME_SHARE, Ring
+from prehowl.detectors.steadiness import still_bins
 
 ECHO_S = 0.3
 """For so long after a ring has stopped, its frequency is not news: long frames and the running
@@ -33,8 +34,8 @@ BACK_SHARE = 0.4
 BACK_FOR_S = 0.1
 """For so long."""
 
-STILL_CENTS, STILL_BINS = 1.5, 0.03
-"""It stands still to the wider of these (standard deviation): a voice at its place does not."""
+STILL_CENTS = 1.5
+"""It stands still to this (standard deviation; see `still_bins`): a voice at its place does not."""
 
 SAME_CENTS, SAME_BINS = 10.0, 0.05
 """A loop rings where it rang: no farther off than the wider of these. One that has howled may go
@@ -75,7 +76,8 @@ class StoppedRings:
         return bool(self._kept)
 
     def add(self, ring: Ring, sample: int) -> None:
-        """Keep a ring that has just stopped."""
+        """Keep a ring that has just stopped, in the place of an older one that rang there."""
+        self._kept = [s for s in self._kept if not _is_same_place(s.ring, ring)]
         lasted_s = (sample - ring.onset_sample) / self._rate_hz
         is_doubtful = ring.is_back and lasted_s < LASTED_S
         self._kept.append(_Stopped(ring, sample, BACK_AGAIN_S if is_doubtful else BACK_FOR_S))
@@ -102,11 +104,12 @@ class StoppedRings:
         found = []
         for number, stopped in enumerate(watched):
             level, hz = float(seen.level_dbfs[number]), float(seen.frequency_hz[number])
-            still = hz / frame.now.bin_hz * share_of(STILL_CENTS)
             stands = bool(seen.is_peak[number]) and seen.share[number] >= BACK_SHARE
             stands &= _is_as_loud(stopped.ring, level)
             stands &= abs(hz - stopped.ring.frequency_hz) <= _reach_hz(stopped.ring, frame)
-            stands &= seen.wander_bins[number] < max(still, STILL_BINS)
+            still = still_bins(hz / frame.now.bin_hz, STILL_CENTS)
+            stands &= bool(seen.wander_bins[number] < still)
+            stands &= bool(seen.slope_db_per_s[number] > -STEADY_DB_PER_S)
             if not stands:
                 stopped.back_sample = None
             elif stopped.back_sample is None:
@@ -120,6 +123,10 @@ class StoppedRings:
         """Watch no longer for a ring that is told as back."""
         for stopped in self._kept:
             stopped.is_told |= stopped.ring is back.before
+
+
+def _is_same_place(one: Ring, other: Ring) -> bool:
+    return one.ch == other.ch and (cents_apart(one.frequency_hz, other.frequency_hz) < SAME_CENTS)
 
 
 def _is_seen_by(ring: Ring, frame: Frame) -> bool:

@@ -10,21 +10,23 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from prehowl.detectors.bands import cents_apart, nominal_hz
+from prehowl.detectors.bands import nominal_hz
 from prehowl.detectors.belonging import belongs, places_of
 from prehowl.detectors.following import Sighting
 from prehowl.detectors.frame import Frame, evidence_of, lowest_dbfs
-from prehowl.detectors.lone_tone import stands_in_a_reference
 from prehowl.detectors.loop import advised_cut_db, margin_db
+from prehowl.detectors.loudest_line import stands_in_a_reference
 from prehowl.detectors.ring_level import FALLEN_DB, take_level, tells_level
 from prehowl.detectors.ring_states import (
     DROWNING_CENTS,
     DROWNING_SHARE,
+    SUSPECT_KEEPS_DB,
     TAKEOVER_SHARE,
     next_state,
     rose,
 )
 from prehowl.detectors.rings import ALARMS, Ring, RingChange, RingState, move
+from prehowl.detectors.steadiness import still_bins
 from prehowl.detectors.stopped import (
     ECHO_S,
     LINGERING_ECHO_S,
@@ -111,7 +113,7 @@ class RingTracker:
                 ring.frequency_hz = float(seen.frequency_hz[number])
                 ring.bin_hz = bin_hz
         needed = TAKEOVER_SHARE if ring.state in ALARMS else DROWNING_SHARE
-        if seen.share[number] < needed:
+        if seen.share[number] < needed or _sinks(ring):
             ring.takeover_sample = None
         elif ring.takeover_sample is None or _moves_on(ring):
             ring.takeover_sample = frame.sample
@@ -139,8 +141,7 @@ class RingTracker:
             ring.rise_sample = frame.sample
         ring.suspicion = suspicion
         ring.proof_sample = frame.sample
-        if (growth := _growth_at(frame, place)) is not None:
-            ring.growth_db_per_s = growth
+        ring.growth_db_per_s = _growth_now(ring, frame, place)
         ring.evidence = evidence_of(frame, ring.ch, int(frame.verdict.bin[place]))
 
     # new rings
@@ -271,7 +272,27 @@ def _growth_at(frame: Frame, place: int) -> float | None:
     return None if np.isnan(growth) else growth
 
 
+def _growth_now(ring: Ring, frame: Frame, place: int) -> float | None:
+    """Return the growth to tell of a ring of which there is news.
+
+    What is an alarm has arrived, or soon will: from then on a rise flattens, and says nothing of
+    the loop. So its growth does not go down any more; nor by what a lone tone did lately.
+    """
+    before, growth = ring.growth_db_per_s, _growth_at(frame, place)
+    has_arrived = ring.state in ALARMS or bool(frame.verdict.stands[place])
+    if has_arrived and before is not None:
+        # How its tails fell, before, says nothing of what stands now.
+        before = None if before < 0 else max(before, growth or 0.0)
+    return before if growth is None or (has_arrived and before is not None) else growth
+
+
+def _sinks(ring: Ring) -> bool:
+    """Tell whether a suspect is under its highest level: a note that decays, or trembles."""
+    return ring.state not in ALARMS and ring.level_dbfs < ring.top_dbfs - SUSPECT_KEEPS_DB
+
+
 def _moves_on(ring: Ring) -> bool:
     """Tell whether a suspect that drowns all else has left the place where it began to."""
-    away = cents_apart(ring.frequency_hz, ring.takeover_hz)
-    return ring.state not in ALARMS and away > DROWNING_CENTS
+    away = abs(ring.frequency_hz - ring.takeover_hz) / ring.bin_hz
+    still = still_bins(ring.takeover_hz / ring.bin_hz, DROWNING_CENTS)
+    return ring.state not in ALARMS and bool(away > still)

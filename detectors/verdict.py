@@ -55,6 +55,21 @@ class Verdict:
         )
 
 
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """Tones that stand, and are to be told now."""
+
+    verdict: Verdict  # growth is NaN where no rise is in the memory; an alarm's does not linger
+    suspicion: Figures  # (places,) 1 for an alarm
+
+    def and_also(self, other: "Standing | None") -> "Standing":
+        """Return both, this one's first."""
+        if other is None:
+            return self
+        suspicion = np.concatenate([self.suspicion, other.suspicion])
+        return Standing(self.verdict.and_also(other.verdict), suspicion)
+
+
 def no_verdict() -> Verdict:
     """Return a verdict on nothing."""
     none, nothing = np.zeros(0, np.intp), np.zeros(0, np.float32)

@@ -29,11 +29,11 @@ from prehowl.detectors.lone_tone import (
     LEAST_WITH_MULTIPLES,
     MOST_CENTS,
     MOST_FALL_DB,
-    MULTIPLES,
     STANDS_S,
 )
-from prehowl.detectors.lone_tone import QUIETEST_DBFS as LONE_DBFS
 from prehowl.detectors.loop import USUAL_CUT_DB
+from prehowl.detectors.loudest_line import MULTIPLES
+from prehowl.detectors.loudest_line import QUIETEST_DBFS as LONE_DBFS
 from prehowl.detectors.peaks import LOBE_RATIO, QUIETEST_DBFS
 from prehowl.detectors.resolution import QUIETEST_SHARE
 from prehowl.detectors.ring_level import BACK_DOWN_DB, FALLEN_DB, FALLEN_S
@@ -47,6 +47,7 @@ from prehowl.detectors.ring_states import (
     TAKEOVER_SHARE,
 )
 from prehowl.detectors.rings import MOVES
+from prehowl.detectors.standing_line import NEW_DB, OTHERS, STANDING_SHARE, SUSPECT_S
 from prehowl.detectors.stopped import BACK_DB, BACK_FOR_S, BACK_S, BACK_SHARE
 from prehowl.detectors.tracks import LOOKS
 from prehowl.detectors.verdict import SUSPECT_FROM
@@ -327,6 +328,20 @@ def test_limits_of_lone_tones_are_those_of_the_engine():
     assert f"alarmed when it has stood for {AT_END_STOP_S:g} s" in text
     assert f"a suspect when it has stood for {STANDS_S:g} s" in text
     assert f"and {USUAL_CUT_DB:g} dB are advised" in text
+
+
+def test_limits_of_lines_that_stand_are_those_of_the_engine():
+    """The page's figures are the module's constants."""
+    text = page("docs/detection.md")
+    assert f"has {100 * STANDING_SHARE:g} % of the channel's power or more, among" in text
+    (few, soon_s), (fewer, late_s) = OTHERS
+    assert (
+        f"a suspect when it has stood for {SUSPECT_S:g} s and an alarm after {soon_s:g} s" in text
+    )
+    assert f"after {late_s:g} s where it has" in text
+    assert f"where it has more than {100 * few:g} % with its multiples" in text
+    assert f"up to {100 * fewer:g} %" in text
+    assert f"{NEW_DB:g} dB louder than its place was" in text
 
 
 def test_exit_codes_after_a_signal_are_those_of_the_commands():

@@ -231,7 +231,7 @@ def _free_rows(excerpts: Sequence[material.Excerpt]) -> tuple[Rows, Figures]:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Make the sound, gather, fit, calibrate, write."""
-    args = fit_options(__doc__, argv, cases=1100, minutes=400, seed=1, out="detectors/weights.py")
+    args = fit_options(__doc__, argv, cases=1100, minutes=400, seed=1, out="weights.py")
     _, groups = howl_free(args.minutes, args.seed)
     batches = howls.batches(draw_specs("tune", args.cases, args.seed))
     with ProcessPoolExecutor(2) as pool:

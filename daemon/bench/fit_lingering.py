@@ -174,9 +174,7 @@ def _others(excerpts: Sequence[material.Excerpt]) -> Found:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Make the sound, gather, fit, calibrate, write."""
-    args = fit_options(
-        __doc__, argv, cases=500, minutes=240, seed=2, out="detectors/lingering_weights.py"
-    )
+    args = fit_options(__doc__, argv, cases=500, minutes=240, seed=2, out="lingering_weights.py")
     excerpts, groups = howl_free(args.minutes, args.seed)
     drawn = draw_specs("tune", 10 * args.cases, args.seed)
     specs = [spec for spec in drawn if spec.kind == "marginal"][: args.cases]

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from prehowl import detectors
 from prehowl.daemon.bench import material
 
 Reals = NDArray[Any]  # float32 or float64, as it came
@@ -19,13 +20,22 @@ SIDE_BY_SIDE = 8
 def fit_options(
     doc: str | None, argv: Sequence[str] | None, *, cases: int, minutes: float, seed: int, out: str
 ) -> argparse.Namespace:
-    """Return the options of a fit: `cases`, `minutes`, `seed`, `out`."""
+    """Return the options of a fit: `cases`, `minutes`, `seed`, `out`.
+
+    `out` is a file of `detectors`, wherever the fit is begun. That it can be written is seen now,
+    and not when a quarter of an hour's work is done.
+    """
     parser = argparse.ArgumentParser(description=doc)
     parser.add_argument("--cases", type=int, default=cases)
     parser.add_argument("--minutes", type=float, default=minutes)
     parser.add_argument("--seed", type=int, default=seed)
-    parser.add_argument("--out", type=Path, default=Path(out))
-    return parser.parse_args(argv)
+    parser.add_argument("--out", type=Path, default=Path(detectors.__path__[0]) / out)
+    args = parser.parse_args(argv)
+    try:
+        args.out.open("a").close()
+    except OSError as error:
+        parser.error(f"{args.out} cannot be written to: {error.strerror}; name another with --out")
+    return args
 
 
 def howl_free(

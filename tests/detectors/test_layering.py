@@ -13,7 +13,7 @@ FILES = sorted(Path(prehowl.detectors.__file__).parent.rglob("*.py"))
 ALLOWED = {"numpy", "scipy", "prehowl.detectors"}
 """Beside these only pure parts of the standard library."""
 
-PURE = {"__future__", "collections", "dataclasses", "enum", "functools", "itertools", "math",
+PURE = {"__future__", "abc", "collections", "dataclasses", "enum", "functools", "itertools", "math",
         "re", "typing"}  # fmt: skip
 
 IMPURE_CALLS = {"open", "print", "input", "exec", "eval", "__import__", "breakpoint"}

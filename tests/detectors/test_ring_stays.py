@@ -174,7 +174,7 @@ def test_a_note_that_is_sung_where_a_howl_was_pulled_is_no_howl():
     [
         (100, -45, -62, 9, 9000),
         (100, -45, -62, 7, 3),
-        (400, -45, -62, 8, 3),
+        (400, -45, -62, 10, 3),
         (200, -36, -70, 8, 15),
     ],
     ids=["hum", "hum that sinks slowly", "higher", "a lone tone, a suspect first"],

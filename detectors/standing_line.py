@@ -1,0 +1,135 @@
+"""A line that stands like a rock among what is played: a howl whose rise nobody could see.
+
+A note at its place hid how it rose, or a limiter caught it; what goes on beside it comes and goes,
+and it does not move by a cent. No note that is played does that for seconds, least of all louder
+than all else on its channel; what does is a tone by itself (`lone_tone`), or hum, which has always
+been there.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from prehowl.detectors.background import Background
+from prehowl.detectors.bands import share_of
+from prehowl.detectors.lone_tone import (
+    LEAST_WITH_MULTIPLES,
+    MOST_FALL_DB,
+    STANDING_SUSPICION,
+    TOLD_EVERY_S,
+)
+from prehowl.detectors.loudest_line import Lines
+from prehowl.detectors.tracks import Figures, Now
+from prehowl.detectors.verdict import Standing, Verdict
+
+STANDING_SHARE = 0.6
+"""Share of the channel's power in the line."""
+
+SUSPECT_S = 2.0
+"""A suspect; in three hours of recorded music nothing stood so for longer than 1.2 s."""
+
+OTHERS = ((LEAST_WITH_MULTIPLES, 4.0), (0.97, 6.0))
+"""It is no lone tone while it and its multiples have less than such a share of the power, and an
+alarm when it has stood for so many seconds; the less there is beside it, the more is played so. In
+7.5 hours of howl-free sound of the tune and check splits, music, speech, sampled instruments and
+what is made to fool, the longest were 3.2 s (a made voice without vibrato) and 5.1 s (a clipped
+tone). With half of the power in the line, sampled winds stood for as long as that."""
+
+MISSED_LOOKS = 2
+"""A hit that drowns it hides it for no longer."""
+
+LEAST_OF_LOOKS = 0.75
+"""Share of the looks in which it was seen, and of those in which others were heard beside it."""
+
+STRAY_CENTS, STRAY_BINS = 5.0, 0.12
+"""One look may see it so far off its mean place (the wider of these)."""
+
+SPREAD_CENTS, SPREAD_BINS = 1.5, 0.05
+"""Over all of them it stands still to the wider of these (standard deviation)."""
+
+NEW_DB = 6.0
+"""So much louder it is than its place was in the long run: hum is not."""
+
+
+class StandingLines:
+    """Watch for lines that stand among others, one a channel.
+
+    Parameters
+    ----------
+    channels : int
+    look_s : float
+        Time from one look to the next.
+    background : Background
+        What was known of their places before.
+    """
+
+    def __init__(self, channels: int, look_s: float, background: Background) -> None:
+        self._look_s, self._background = look_s, background
+        self._number = 0  # of the look
+        self._first, self._top = np.zeros((2, channels), np.float32)  # place in bins; dBFS
+        self._off, self._off_squared = np.zeros((2, channels))  # summed, from the first place
+        self._since = np.zeros(channels, np.intp)  # look at which each began
+        self._last = np.full(channels, -MISSED_LOOKS - 2, np.intp)  # look at which it was seen
+        self._seen = np.zeros(channels, np.intp)  # in so many looks
+        self._among = np.zeros((len(OTHERS), channels), np.intp)  # in so many beside others
+        self._is_new = np.zeros(channels, bool)
+        self._told = np.zeros(channels, np.float32)  # suspicion
+        self._told_at = np.zeros(channels, np.intp)  # look
+
+    def look(self, now: Now, lines: Lines) -> Standing | None:
+        """Take the loudest lines of one frame; return those that are to be told."""
+        self._number += 1
+        self._follow(now, lines)
+        suspicion = self._suspicion(lines.ch)
+        again = self._number - self._told_at[lines.ch] >= TOLD_EVERY_S / self._look_s
+        due = (suspicion > 0) & ((suspicion > self._told[lines.ch]) | again)
+        if not due.any():
+            return None
+        found, suspicion = lines.only(due), suspicion[due]
+        self._told[found.ch], self._told_at[found.ch] = suspicion, self._number
+        unknown = np.full(len(found.ch), np.nan, np.float32)
+        duration = ((self._number - self._since[found.ch]) * self._look_s).astype(np.float32)
+        is_suspect = suspicion < 1
+        verdict = Verdict(found.ch, found.bin, found.place, unknown, unknown, duration, is_suspect)
+        return Standing(verdict, suspicion)
+
+    def _suspicion(self, ch: NDArray[np.intp]) -> Figures:
+        lasted, seen = self._number - self._since[ch], np.maximum(self._seen[ch], 1)
+        mean = self._off[ch] / seen
+        spread = np.sqrt(np.maximum(self._off_squared[ch] / seen - mean**2, 0))
+        stands = self._is_new[ch] & (seen >= LEAST_OF_LOOKS * (lasted + 1))
+        place = self._first[ch] + mean
+        stands &= spread <= np.maximum(place * share_of(SPREAD_CENTS), SPREAD_BINS)
+        beside = stands & (self._among[:, ch] >= LEAST_OF_LOOKS * seen)
+        needed_s = np.array([seconds for _, seconds in OTHERS])[:, None]
+        is_alarm = (beside & (lasted >= needed_s / self._look_s)).any(axis=0)
+        is_suspect = beside.any(axis=0) & (lasted >= SUSPECT_S / self._look_s)
+        suspicion = np.where(is_suspect, STANDING_SUSPICION, np.float32(0))
+        return np.where(is_alarm, np.float32(1), suspicion)
+
+    def _follow(self, now: Now, lines: Lines) -> None:
+        ch, place, level = lines.ch, lines.place, lines.level_dbfs
+        mean = self._first[ch] + self._off[ch] / np.maximum(self._seen[ch], 1)
+        goes_on = self._number - self._last[ch] <= MISSED_LOOKS + 1
+        stray = np.maximum(mean * share_of(STRAY_CENTS), STRAY_BINS)
+        goes_on &= (np.abs(place - mean) <= stray) & (level > self._top[ch] - MOST_FALL_DB)
+        begins = ch[~goes_on]
+        self._since[begins] = self._number
+        self._first[begins] = place[~goes_on]
+        self._is_new[begins] = self._came(now, lines.only(~goes_on))
+        self._seen[begins] = self._among[:, begins] = 0
+        self._off[begins] = self._off_squared[begins] = self._told[begins] = 0
+        self._top[ch] = np.where(goes_on, np.maximum(self._top[ch], level), level)
+        self._last[ch] = self._number
+        self._seen[ch] += 1
+        off = place - self._first[ch]
+        self._off[ch] += off
+        self._off_squared[ch] += off**2
+        for among, (share, _) in zip(self._among, OTHERS, strict=True):
+            among[ch] += lines.with_multiples < share
+
+    def _came(self, now: Now, lines: Lines) -> NDArray[np.bool_]:
+        """Tell which were not there in the long run, or only while they rang lately."""
+        frequency: Figures = lines.place * np.float32(now.bin_hz)
+        usual = self._background.at(lines.ch, frequency)
+        is_louder = lines.level_dbfs >= usual.level_dbfs + NEW_DB
+        return np.asarray(usual.is_known & (is_louder | (usual.before_dbfs < np.inf)))

@@ -1,0 +1,118 @@
+"""Lines that stand among what is played: a howl whose rise nobody saw is told, hum is not.
+
+The howl comes at once here, so that no rise is to be seen, and a note stood at its place before.
+"""
+
+import numpy as np
+import pytest
+from signals import amplitude, channels, pink_noise, sine, times
+
+from prehowl.detectors.engine import ChannelSetup, Engine
+from prehowl.detectors.loop import advised_cut_db
+from prehowl.detectors.rings import ALARMS, RingChange
+from prehowl.detectors.standing_line import OTHERS
+
+RATE_HZ = 48_000
+SECONDS, COMES_S = 11.0, 4.0
+HZ = 1503.0
+
+
+def alarms(*sounds: np.ndarray, references: int = 0) -> list[RingChange]:
+    """Return the alarms of the first channel; the last channels are references."""
+    count = len(sounds)
+    setups = [ChannelSetup(is_reference=ch >= count - references) for ch in range(count)]
+    told = Engine(RATE_HZ, setups).feed(channels(*sounds))
+    return [change for change in told if change.ch == 0 and change.state in ALARMS]
+
+
+def programme(level_dbfs: float = -24, seconds: float = SECONDS) -> np.ndarray:
+    """Return what comes and goes four times a second, as words do, and never rests."""
+    t = times(seconds, RATE_HZ)
+    words = 0.8 + 0.2 * np.sin(2 * np.pi * 4 * t)
+    return np.asarray(words * pink_noise(seconds, RATE_HZ, level_dbfs=level_dbfs, seed=2))
+
+
+def from_then_on(tone: np.ndarray, comes_s: float = COMES_S) -> np.ndarray:
+    """Return a tone that comes at once."""
+    return np.asarray(tone * (times(len(tone) / RATE_HZ, RATE_HZ) >= comes_s))
+
+
+def line(hz: float = HZ, level_dbfs: float = -19) -> np.ndarray:
+    """Return a tone that stands."""
+    return sine(hz, SECONDS, RATE_HZ, level_dbfs=level_dbfs)
+
+
+@pytest.mark.parametrize(
+    ("hz", "level_dbfs", "needed_s"),
+    [
+        (150.0, -19, OTHERS[0][1]),
+        (440.0, -19, OTHERS[0][1]),
+        (HZ, -21, OTHERS[0][1]),
+        (7100.0, -19, OTHERS[0][1]),
+        (HZ, -14.5, OTHERS[1][1]),
+    ],
+)
+def test_what_comes_at_once_and_stands_among_words_is_alarmed(
+    hz: float, level_dbfs: float, needed_s: float
+):
+    """Oracle: truth: nobody plays a tone for seconds, to a cent, over all else. Nothing is known of
+    its growth, so the usual cut is advised."""
+    first = alarms(programme() + from_then_on(line(hz, level_dbfs)))[0]
+    assert first.frequency_hz == pytest.approx(hz, rel=2e-3)
+    assert first.sample / RATE_HZ < COMES_S + needed_s + 0.5
+    assert first.growth_db_per_s is None
+    assert first.cut_db == advised_cut_db(None, first.frequency_hz, cap_db=6, step_db=0.5)
+
+
+def test_hits_that_drown_it_do_not_hide_it():
+    """Oracle: truth. A hit of 60 ms, 6 dB louder than the howl, every 0.8 s."""
+    t = times(SECONDS, RATE_HZ)
+    loud = pink_noise(SECONDS, RATE_HZ, level_dbfs=-13, seed=4) * (t % 0.8 < 0.06)
+    assert alarms(programme() + loud + from_then_on(line()))
+
+
+def moved(cents: float, per_second: float) -> np.ndarray:
+    """Return a tone whose frequency swings."""
+    t = times(SECONDS, RATE_HZ)
+    hz = HZ * 2 ** (cents / 1200 * np.sin(2 * np.pi * per_second * t))
+    return np.asarray(amplitude(-19) * np.sin(2 * np.pi * np.cumsum(hz) / RATE_HZ))
+
+
+def trembling() -> np.ndarray:
+    """Return a tone with a deep tremolo."""
+    return np.asarray(line() * (0.6 + 0.4 * np.sin(2 * np.pi * 1.3 * times(SECONDS, RATE_HZ))))
+
+
+def short_notes() -> np.ndarray:
+    """Return a note of 1.6 s, again and again."""
+    return np.asarray(line() * (times(SECONDS, RATE_HZ) % 1.9 < 1.6))
+
+
+@pytest.mark.parametrize(
+    "sound",
+    [
+        pytest.param(line(), id="it was there when the watch began"),
+        pytest.param(from_then_on(line(level_dbfs=-27)), id="not louder than all else"),
+        pytest.param(from_then_on(moved(9, 0.7)), id="it moves by 9 cents"),
+        pytest.param(from_then_on(trembling()), id="it trembles"),
+        pytest.param(from_then_on(short_notes()), id="notes"),
+        pytest.param(from_then_on(line(level_dbfs=-41)) - 0.97 * programme(), id="soft"),
+    ],
+)
+def test_what_is_played_or_was_always_there_is_not(sound: np.ndarray):
+    """Oracle: truth."""
+    assert alarms(programme() + sound) == []
+
+
+def test_hum_that_shows_when_the_band_stops_is_not_new():
+    """Oracle: truth: it stood there before, under what was played."""
+    loud = programme(-16) * (times(SECONDS, RATE_HZ) < COMES_S)
+    hum = sine(100.0, SECONDS, RATE_HZ, level_dbfs=-26)
+    assert alarms(loud + programme(-36) + hum) == []
+
+
+def test_what_stands_in_a_reference_is_music():
+    """Oracle: truth: a playback cannot be in a loop."""
+    tone = from_then_on(line())
+    assert alarms(programme() + tone, 0.5 * tone, references=1) == []
+    assert alarms(programme() + tone, 0.5 * programme(), references=1)
