@@ -76,8 +76,11 @@ class StoppedRings:
         return bool(self._kept)
 
     def add(self, ring: Ring, sample: int) -> None:
-        """Keep a ring that has just stopped, in the place of an older one that rang there."""
-        self._kept = [s for s in self._kept if not _is_same_place(s.ring, ring)]
+        """Keep a ring that has just stopped, in the place of an older one that rang there.
+
+        A suspect does not take the place of an alarm: that may still be back.
+        """
+        self._kept = [s for s in self._kept if not _is_replaced(s.ring, ring)]
         lasted_s = (sample - ring.onset_sample) / self._rate_hz
         is_doubtful = ring.is_back and lasted_s < LASTED_S
         self._kept.append(_Stopped(ring, sample, BACK_AGAIN_S if is_doubtful else BACK_FOR_S))
@@ -125,8 +128,10 @@ class StoppedRings:
             stopped.is_told |= stopped.ring is back.before
 
 
-def _is_same_place(one: Ring, other: Ring) -> bool:
-    return one.ch == other.ch and (cents_apart(one.frequency_hz, other.frequency_hz) < SAME_CENTS)
+def _is_replaced(older: Ring, newer: Ring) -> bool:
+    is_near = cents_apart(older.frequency_hz, newer.frequency_hz) < SAME_CENTS
+    is_as_much = newer.was_alarmed or not older.was_alarmed
+    return older.ch == newer.ch and is_near and is_as_much
 
 
 def _is_seen_by(ring: Ring, frame: Frame) -> bool:

@@ -280,10 +280,11 @@ def _growth_now(ring: Ring, frame: Frame, place: int) -> float | None:
     """
     before, growth = ring.growth_db_per_s, _growth_at(frame, place)
     has_arrived = ring.state in ALARMS or bool(frame.verdict.stands[place])
-    if has_arrived and before is not None:
-        # How its tails fell, before, says nothing of what stands now.
-        before = None if before < 0 else max(before, growth or 0.0)
-    return before if growth is None or (has_arrived and before is not None) else growth
+    if has_arrived and before is not None and before < 0:
+        before = None  # how its tails fell says nothing of what stands now
+    if growth is None or before is None:
+        return growth if before is None else before
+    return max(growth, before) if has_arrived else growth
 
 
 def _sinks(ring: Ring) -> bool:
