@@ -5,7 +5,7 @@ from numpy.typing import NDArray
 
 from prehowl.daemon.bench.cases import RATE_HZ, Case
 from prehowl.daemon.bench.ringlevel import STEP_S
-from prehowl.daemon.bench.score import NEAR_CENTS, cents, stories
+from prehowl.daemon.bench.score import is_of_mode, modes_of, stories
 from prehowl.detectors.rings import RingChange
 
 STANDS_DB = 10.0
@@ -22,6 +22,7 @@ def cut_short(case: Case, changes: tuple[RingChange, ...]) -> tuple[int, ...]:
     which clears all, does not count.
     """
     ends_s = len(case.samples) / RATE_HZ
+    modes = modes_of(case)
     return tuple(
         story.id
         for story in stories(changes)
@@ -29,7 +30,7 @@ def cut_short(case: Case, changes: tuple[RingChange, ...]) -> tuple[int, ...]:
         and story.cleared_s is not None
         and story.cleared_s < ends_s - BEFORE_S
         and any(
-            abs(cents(story.frequency_hz, ring.frequency_hz)) <= NEAR_CENTS
+            is_of_mode(story.frequency_hz, ring.frequency_hz, modes)
             and _stands(level_db, story.cleared_s)
             for ring, level_db in zip(case.rings, case.level_db, strict=True)
         )

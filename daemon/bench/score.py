@@ -10,11 +10,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from prehowl.daemon.bench.cases import RATE_HZ, TrueRing
+from prehowl.daemon.bench.cases import RATE_HZ, Case, TrueRing
 from prehowl.daemon.bench.records import HeardCase
 from prehowl.detectors.bands import nominal_hz
 from prehowl.detectors.rings import RingChange, RingState
 
+SAME_MODE_CENTS = 5.0
 NEAR_CENTS = 200.0
 CLEAR_WITHIN_S = 1.5
 AUDIBLE_DB = 20.0
@@ -126,10 +127,23 @@ def _nearest(frequency_hz: float, references_hz: Iterable[float]) -> float:
     return min(references_hz, key=lambda reference: abs(cents(frequency_hz, reference)))
 
 
+def modes_of(case: HeardCase | Case) -> tuple[float, ...]:
+    """Return every frequency at which a case's loop may truly ring."""
+    return (*(ring.frequency_hz for ring in case.rings), *case.real_hz)
+
+
+def is_of_mode(frequency_hz: float, mode_hz: float, modes: Iterable[float]) -> bool:
+    """Tell whether of all modes of a loop one is meant, and not its neighbour.
+
+    A mode whose place a change of the loop moved a little is the same.
+    """
+    return abs(cents(_nearest(frequency_hz, modes), mode_hz)) <= SAME_MODE_CENTS
+
+
 def score_case(case: HeardCase) -> CaseScore:
     """Score one case."""
     told = stories(case.changes)
-    modes = (*(ring.frequency_hz for ring in case.rings), *case.real_hz)
+    modes = modes_of(case)
     right = [
         s for s in told if abs(cents(s.frequency_hz, _nearest(s.frequency_hz, modes))) <= NEAR_CENTS
     ]
@@ -199,6 +213,7 @@ def _ring_score(
             spec.name, spec.kind, spec.programme, spec.tap, ring, None, None, None, None, 0, 0
         )
     nearest = _nearest(match.frequency_hz, modes)
+    again = [s for s in later if is_of_mode(s.frequency_hz, nearest, modes)]
     return RingScore(
         spec.name,
         spec.kind,
@@ -209,8 +224,8 @@ def _ring_score(
         cents(match.frequency_hz, nearest),
         nominal_hz(match.frequency_hz) == nominal_hz(nearest),
         _cleared_in_time(ring, [match, *later]),
-        1 + len(later),
-        sum(story.id in case.cut_short for story in (match, *later)),
+        1 + len(again),
+        sum(story.id in case.cut_short for story in (match, *again)),
     )
 
 

@@ -138,6 +138,22 @@ def test_a_ring_that_is_told_as_over_while_it_stands_is_counted():
     assert [(r.alarms, r.cut_short) for r in scored] == [(2, 1), (1, 0)]
 
 
+def test_the_loops_next_mode_that_loses_is_not_the_ring_told_twice():
+    """Oracle: by hand: a mode 40 cents off rings for a second beside the ring, and goes; a mode 2
+    cents off is the ring itself, where the loop was changed."""
+    ringing = [change(1, "ringing", 3.6, 1000.0)]
+    beside = [change(2, "ringing", 3.7, 1023.5), change(2, "cleared", 5.0, 1023.5)]
+    moved = [change(3, "ringing", 6.0, 1001.2), change(3, "cleared", 7.0, 1001.2)]
+    told = case([ring()], [*ringing, *beside, *moved], real=(1023.4, 1001.2))
+    stands = np.where(np.arange(9000) / 1000 > 4, -10.0, -60.0)
+    samples = np.zeros(9 * RATE_HZ, np.float32)
+    made = Case(told.spec, "made", samples, told.rings, told.real_hz, (stands,), np.zeros(9000))
+    short = cut_short(made, told.changes)
+    assert short == (3,)
+    scored = score_case(replace(told, cut_short=short)).rings
+    assert [(r.alarms, r.cut_short) for r in scored] == [(2, 1)]
+
+
 def test_marginal_holds_want_a_suspect_and_no_alarm():
     """Oracle: definition: the hold begins at the crossing time; no ring is expected of it."""
     held = ring(takeover=None)
