@@ -16,18 +16,18 @@ from dataclasses import dataclass, field
 from prehowl.detectors.bands import share_of
 from prehowl.detectors.rings import ALARMS, RingChange, RingState
 
-NEAR_HZ = 4.0
+NEAR_HZ = 5.0
 """Channels that hear one mode tell the same frequency but for what their programmes do to it. That
-error comes with the frames, so it is the same in hertz at every frequency: a few tenths in slow
-rises, up to 1.6 Hz either way at 300 dB/s, which few frames see (`prehowl bench alerts
---tolerance`). Twice the worst, rounded up."""
+error comes with the frames, so it is the same in hertz at every frequency: about one in slow rises,
+up to 2.4 Hz either way at 300 dB/s, which few frames see (`prehowl bench alerts --tolerance`).
+Twice the worst, rounded up."""
 NEAR_CENTS = 5.0
 """On top of it, for a mode that is drawn along while the next channel has yet to see it: a
 microphone that moves by 1 m/s shifts its ring by 1/343, which is 5 cents, a second (physics.md)."""
 
-GROWTH_RATIO = 3.0
-"""Two growths of one mode, told within `GROWTH_S` of each other, were never farther apart than
-twice in the same sound."""
+GROWTH_RATIO = 4.0
+"""Two growths of one mode, told within `GROWTH_S` of each other, were never farther apart than 3.1
+times in the same sound."""
 GROWTH_S = 0.25
 LEAST_GROWTH_DB_PER_S = 8.0
 """Slower growths, and falls, are told too roughly for a ratio."""
