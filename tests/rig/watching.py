@@ -1,5 +1,6 @@
 """A real `prehowl watch` as a user starts it, with its output gathered."""
 
+import contextlib
 import json
 import os
 import signal
@@ -92,8 +93,19 @@ class Watching:
         return [json.loads(line) for line in list(self.out)]
 
     def capture_pid(self) -> int:
-        """Return the process number of the capture process of this watch."""
-        return int(poll(lambda: next(iter(children(self.process.pid)), 0), "a capture process"))
+        """Return the process number of the capture process of this watch.
+
+        Not of any other child: at its start Python's libraries look for others by helpers.
+        """
+
+        def found() -> int:
+            for pid in children(self.process.pid):
+                with contextlib.suppress(OSError):  # it has gone
+                    if b"sources.capture" in Path(f"/proc/{pid}/cmdline").read_bytes():
+                        return pid
+            return 0
+
+        return int(poll(found, "a capture process"))
 
 
 def children(pid: int) -> list[int]:

@@ -218,11 +218,18 @@ def test_the_dashboard_marks_weak_bands():
     assert [NOMINAL_HZ[n] for n, mark in enumerate(bands) if mark == "v"] == [63, 800, 2500]
 
 
-@pytest.mark.parametrize(("width", "height"), [(80, 24), (120, 40), (40, 12)])
-def test_the_dashboard_says_at_cap_in_place_of_a_cut(width, height):
+@pytest.mark.parametrize(
+    ("width", "height", "words"),
+    [
+        (80, 24, "RINGING Vox 1: send down"),
+        (120, 40, "RINGING Vox 1: send down"),
+        (40, 12, "RINGING send down"),  # the name is in large words above
+    ],
+)
+def test_the_dashboard_says_at_cap_in_place_of_a_cut(width, height, words):
     """Oracle: docs/dashboard.md."""
     text = frame(examples.moment("at-cap", 8), width, height)
-    assert "RINGING Vox 1: send down" in text
+    assert words in text
     assert "pull" not in text
     assert "-3 dB" not in text.split("8 channels")[0]
 
