@@ -251,13 +251,19 @@ class Resolution:
         lines, self._lines = self._lines, None
         return lines
 
-    def standing(self, now: Now, at_end_stop: NDArray[np.bool_]) -> Standing | None:
-        """Return tones that stand, alone or not, where those are looked for."""
+    def standing(
+        self, now: Now, at_end_stop: NDArray[np.bool_], may_alarm: NDArray[np.bool_]
+    ) -> Standing | None:
+        """Return tones that stand, alone or not, where those are looked for.
+
+        Those among others are alarms only where they may be; all arrays are (channels,).
+        """
         if self._listens or not self.design.standing_tones or self._turns % LONE_EVERY:
             return None
         bins = slice(self._first, self._last + 1)
         lines = loudest_lines(now, bins, self._is_reference, STANDING_SHARE)
-        lone, among = self._lone.look(now, lines, at_end_stop), self._among.look(now, lines)
+        lone = self._lone.look(now, lines, at_end_stop)
+        among = self._among.look(now, lines, may_alarm)
         return among if lone is None else lone.and_also(among)
 
     def rising(self, now: Now) -> Rising:

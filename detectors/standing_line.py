@@ -46,8 +46,23 @@ STRAY_CENTS, STRAY_BINS = 5.0, 0.12
 SPREAD_CENTS, SPREAD_BINS = 1.5, 0.05
 """Over all of them it stands still to the wider of these (standard deviation)."""
 
+OTHERS_MEMORY_S = 3.0
+"""Time constant of the share of looks in which others were heard: a howl that came in a pause has
+been alone for long when the show goes on."""
+
 NEW_DB = 6.0
-"""So much louder it is than its place was in the long run: hum is not."""
+"""So much louder it is, when it begins, than its place was in the long run (12 s): what has always
+been there is not."""
+
+REMEMBERED_S = 60.0
+"""For so long after it was last seen a line that begins again at its place is held against what was
+there before it first came: by now it is itself what the long run holds."""
+
+MAINS_HZ = (50.0, 60.0)
+MAINS_ORDERS = np.arange(1, 7)
+MAINS_WIDTH_HZ = 1.5
+"""A line so near to the mains' first multiples may be hum that was plugged in, whose other partials
+are the others beside it: it stays a suspect."""
 
 
 class StandingLines:
@@ -70,16 +85,27 @@ class StandingLines:
         self._since = np.zeros(channels, np.intp)  # look at which each began
         self._last = np.full(channels, -MISSED_LOOKS - 2, np.intp)  # look at which it was seen
         self._seen = np.zeros(channels, np.intp)  # in so many looks
-        self._among = np.zeros((len(OTHERS), channels), np.intp)  # in so many beside others
+        self._among = np.zeros((len(OTHERS), channels))  # share of the last looks beside others
+        self._before = np.full(channels, np.inf, np.float32)  # dBFS at its place; inf: unknown
         self._is_new = np.zeros(channels, bool)
         self._told = np.zeros(channels, np.float32)  # suspicion
         self._told_at = np.zeros(channels, np.intp)  # look
 
-    def look(self, now: Now, lines: Lines) -> Standing | None:
-        """Take the loudest lines of one frame; return those that are to be told."""
+    def look(self, now: Now, lines: Lines, may_alarm: NDArray[np.bool_]) -> Standing | None:
+        """Take the loudest lines of one frame; return those that are to be told.
+
+        Parameters
+        ----------
+        now : Now
+        lines : Lines
+            The loudest of that frame.
+        may_alarm : ndarray of bool, shape (channels,)
+            Where a line is an alarm, and no more than a suspect elsewhere.
+        """
         self._number += 1
         self._follow(now, lines)
-        suspicion = self._suspicion(lines.ch)
+        is_hum = _is_near_mains(lines.place * now.bin_hz)
+        suspicion = self._suspicion(lines.ch, may_alarm[lines.ch] & ~is_hum)
         again = self._number - self._told_at[lines.ch] >= TOLD_EVERY_S / self._look_s
         due = (suspicion > 0) & ((suspicion > self._told[lines.ch]) | again)
         if not due.any():
@@ -92,30 +118,34 @@ class StandingLines:
         verdict = Verdict(found.ch, found.bin, found.place, unknown, unknown, duration, is_suspect)
         return Standing(verdict, suspicion)
 
-    def _suspicion(self, ch: NDArray[np.intp]) -> Figures:
+    def _suspicion(self, ch: NDArray[np.intp], may_alarm: NDArray[np.bool_]) -> Figures:
         lasted, seen = self._number - self._since[ch], np.maximum(self._seen[ch], 1)
         mean = self._off[ch] / seen
         spread = np.sqrt(np.maximum(self._off_squared[ch] / seen - mean**2, 0))
         stands = self._is_new[ch] & (seen >= LEAST_OF_LOOKS * (lasted + 1))
         place = self._first[ch] + mean
         stands &= spread <= np.maximum(place * share_of(SPREAD_CENTS), SPREAD_BINS)
-        beside = stands & (self._among[:, ch] >= LEAST_OF_LOOKS * seen)
+        beside = stands & (self._among[:, ch] >= LEAST_OF_LOOKS)
         needed_s = np.array([seconds for _, seconds in OTHERS])[:, None]
         is_alarm = (beside & (lasted >= needed_s / self._look_s)).any(axis=0)
         is_suspect = beside.any(axis=0) & (lasted >= SUSPECT_S / self._look_s)
         suspicion = np.where(is_suspect, STANDING_SUSPICION, np.float32(0))
-        return np.where(is_alarm, np.float32(1), suspicion)
+        return np.where(is_alarm & may_alarm, np.float32(1), suspicion)
 
     def _follow(self, now: Now, lines: Lines) -> None:
         ch, place, level = lines.ch, lines.place, lines.level_dbfs
         mean = self._first[ch] + self._off[ch] / np.maximum(self._seen[ch], 1)
         goes_on = self._number - self._last[ch] <= MISSED_LOOKS + 1
         stray = np.maximum(mean * share_of(STRAY_CENTS), STRAY_BINS)
-        goes_on &= (np.abs(place - mean) <= stray) & (level > self._top[ch] - MOST_FALL_DB)
+        is_there = np.abs(place - mean) <= stray
+        goes_on &= is_there & (level > self._top[ch] - MOST_FALL_DB)
+        away_s = (self._number - self._last[ch]) * self._look_s
+        is_again = is_there & (away_s < REMEMBERED_S)
+        self._before[ch[~is_again]] = self._usual(now, lines.only(~is_again))
         begins = ch[~goes_on]
         self._since[begins] = self._number
         self._first[begins] = place[~goes_on]
-        self._is_new[begins] = self._came(now, lines.only(~goes_on))
+        self._is_new[begins] = level[~goes_on] >= self._before[begins] + NEW_DB
         self._seen[begins] = self._among[:, begins] = 0
         self._off[begins] = self._off_squared[begins] = self._told[begins] = 0
         self._top[ch] = np.where(goes_on, np.maximum(self._top[ch], level), level)
@@ -124,12 +154,17 @@ class StandingLines:
         off = place - self._first[ch]
         self._off[ch] += off
         self._off_squared[ch] += off**2
+        step = np.maximum(self._look_s / OTHERS_MEMORY_S, 1 / self._seen[ch])
         for among, (share, _) in zip(self._among, OTHERS, strict=True):
-            among[ch] += lines.with_multiples < share
+            among[ch] += step * ((lines.with_multiples < share) - among[ch])
 
-    def _came(self, now: Now, lines: Lines) -> NDArray[np.bool_]:
-        """Tell which were not there in the long run, or only while they rang lately."""
+    def _usual(self, now: Now, lines: Lines) -> Figures:
+        """Return the level at some places in the long run, dBFS; infinite where it is not known."""
         frequency: Figures = lines.place * np.float32(now.bin_hz)
         usual = self._background.at(lines.ch, frequency)
-        is_louder = lines.level_dbfs >= usual.level_dbfs + NEW_DB
-        return np.asarray(usual.is_known & (is_louder | (usual.before_dbfs < np.inf)))
+        return np.where(usual.is_known, usual.level_dbfs, np.float32(np.inf))
+
+
+def _is_near_mains(frequency_hz: Figures) -> NDArray[np.bool_]:
+    mains = np.outer(MAINS_HZ, MAINS_ORDERS).reshape(-1)
+    return np.asarray((np.abs(frequency_hz[:, None] - mains) < MAINS_WIDTH_HZ).any(axis=1))

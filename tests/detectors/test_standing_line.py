@@ -17,10 +17,13 @@ SECONDS, COMES_S = 11.0, 4.0
 HZ = 1503.0
 
 
-def alarms(*sounds: np.ndarray, references: int = 0) -> list[RingChange]:
+def alarms(*sounds: np.ndarray, references: int = 0, sensitivity: float = 1.0) -> list[RingChange]:
     """Return the alarms of the first channel; the last channels are references."""
     count = len(sounds)
-    setups = [ChannelSetup(is_reference=ch >= count - references) for ch in range(count)]
+    setups = [
+        ChannelSetup(is_reference=ch >= count - references, sensitivity=sensitivity)
+        for ch in range(count)
+    ]
     told = Engine(RATE_HZ, setups).feed(channels(*sounds))
     return [change for change in told if change.ch == 0 and change.state in ALARMS]
 
@@ -45,7 +48,7 @@ def line(hz: float = HZ, level_dbfs: float = -19) -> np.ndarray:
 @pytest.mark.parametrize(
     ("hz", "level_dbfs", "needed_s"),
     [
-        (150.0, -19, OTHERS[0][1]),
+        (155.0, -19, OTHERS[0][1]),
         (440.0, -19, OTHERS[0][1]),
         (HZ, -21, OTHERS[0][1]),
         (7100.0, -19, OTHERS[0][1]),
@@ -69,6 +72,48 @@ def test_hits_that_drown_it_do_not_hide_it():
     t = times(SECONDS, RATE_HZ)
     loud = pink_noise(SECONDS, RATE_HZ, level_dbfs=-13, seed=4) * (t % 0.8 < 0.06)
     assert alarms(programme() + loud + from_then_on(line()))
+
+
+def test_a_word_that_hides_it_for_long_does_not_make_it_old():
+    """Oracle: truth: half a second of a loud word, when the long run holds the howl already."""
+    t = times(16, RATE_HZ)
+    word = pink_noise(16, RATE_HZ, level_dbfs=-6, seed=4) * ((t > 7.6) & (t < 8.1))
+    tone = sine(HZ, 16, RATE_HZ, level_dbfs=-19) * (t > 4)
+    assert alarms(programme(seconds=16) + word + tone)
+
+
+def test_one_that_came_in_a_pause_is_alarmed_when_the_show_goes_on():
+    """Oracle: truth: alone for 6 s, a suspect; then there are words beside it."""
+    t = times(16, RATE_HZ)
+    words = programme(seconds=16) * np.where((t > 4) & (t < 10), 0.003, 1)
+    tone = sine(HZ, 16, RATE_HZ, level_dbfs=-19) * (t > 4)
+    first = alarms(words + tone)[0]
+    assert 12 < first.sample / RATE_HZ < 15.9
+
+
+def test_hum_that_is_plugged_in_stays_a_suspect():
+    """Oracle: truth: mains hum of 50, 100, 150, 250 and 300 Hz; its partials are no multiples of
+    the loudest."""
+    hum = sum(
+        from_then_on(line(hz, level_dbfs))
+        for hz, level_dbfs in ((50, -38), (100, -28), (150, -34), (250, -38), (300, -40))
+    )
+    assert alarms(programme(-44) + hum) == []
+
+
+def test_a_line_that_was_there_is_not_new_after_a_ring_at_its_place():
+    """Oracle: truth: the ring was pulled; what is left is what stood there from the begin."""
+    t = times(16, RATE_HZ)
+    level = np.interp(t, [0, 5, 6.2, 7.2, 7.6], [-90, -90, -6, -6, -90])
+    ring = 10 ** (level / 20) * np.sin(2 * np.pi * (HZ + 3) * t)
+    sound = programme(seconds=16) + sine(HZ, 16, RATE_HZ, level_dbfs=-19) + ring
+    assert all(alarm.sample / RATE_HZ < 8.5 for alarm in alarms(sound))
+
+
+def test_where_fewer_false_alarms_are_asked_for_it_is_a_suspect():
+    """Oracle: definition: drones and test tones are played on purpose there."""
+    assert alarms(programme() + from_then_on(line()), sensitivity=0.5) == []
+    assert alarms(programme() + from_then_on(line()), sensitivity=2.0)
 
 
 def moved(cents: float, per_second: float) -> np.ndarray:
