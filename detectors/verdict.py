@@ -31,7 +31,7 @@ class Verdict:
     ch: NDArray[np.intp]
     bin: NDArray[np.intp]
     place: Figures  # in bins; of a line that lingers finer than its bin
-    belief: Figures  # nepers of odds; of a rise running from frame to frame; NaN: a lone tone
+    belief: Figures  # nepers of odds; of a rise running from frame to frame; NaN: what stands
     growth_db_per_s: Figures  # over the most telling duration; of a line that lingers: its
     # falls; NaN where it is not known
     duration_s: Figures
@@ -39,7 +39,7 @@ class Verdict:
 
     @property
     def stands(self) -> NDArray[np.bool_]:
-        """Tell which are lone tones (`lone_tone`): nothing was weighed there."""
+        """Tell which are tones that stand (`lone_tone`, `standing_line`): nothing was weighed."""
         return np.asarray(np.isnan(self.belief))
 
     def and_also(self, other: "Verdict") -> "Verdict":
