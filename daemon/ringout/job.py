@@ -90,7 +90,7 @@ def run_job(job: Job, stop: StopFlag) -> Outcome:
     UsageError
         If it ended because an instruction stood that nobody could answer.
     """
-    tap = FloorTap(job.opened.source, 0)
+    tap = FloorTap(job.opened.source, 0, minds_silence=not job.ends_itself)
     number = job.origin.channel if job.opened.virtual is None else 1
     conductor = Conductor(
         job.state,
