@@ -184,8 +184,11 @@ class Conductor:
             self._take(Interrupted(now_s))
 
     def _is_cut_short(self) -> bool:
-        """Tell whether the loop's end clears the rings: nobody heard them stop."""
-        return not self._finishes_at_end and self._is_stopping()
+        """Tell whether the loop's end clears the rings: nobody heard them stop.
+
+        A recording's own end does hear them stop: what is known there is the result.
+        """
+        return self._is_stopping() and not (self._finishes_at_end and self._has_ended)
 
     @property
     def _offset(self) -> int:

@@ -94,11 +94,14 @@ def test_a_ring_that_is_heard_again_after_an_interruption_counts_as_ever() -> No
     assert conductor.state.found[0].has_cleared
 
 
-def test_what_the_end_of_the_loop_clears_was_not_heard_to_stop() -> None:
+@pytest.mark.parametrize("is_recording", [False, True])
+def test_what_the_end_of_the_loop_clears_was_not_heard_to_stop(is_recording: bool) -> None:
     """Oracle: definition. `q` while it is checked: the ring's own end never came."""
     is_stopping = False
     log = Unwritten()
-    conductor = Conductor(begin(PLAN), log, is_stopping=lambda: is_stopping)
+    conductor = Conductor(
+        begin(PLAN), log, finishes_at_end=is_recording, is_stopping=lambda: is_stopping
+    )
     conductor.start()
     conductor.on_event(event(1, RingState.RINGING, 5.0, 2513.0))
     conductor.submit(acts.Made(0.0))
