@@ -219,6 +219,8 @@ class Conductor:
             self._take(dated)
 
     def _take(self, entry: Entry) -> None:
+        if self._is_finished():
+            return  # what still rings must not change the result that is shown and kept
         self._log.append(entry)
         self.state = step(self.state, entry)
         if self._floor is not None and isinstance(entry, RingGone | Interrupted):
