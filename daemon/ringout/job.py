@@ -106,19 +106,24 @@ def run_job(job: Job, stop: StopFlag) -> Outcome:
     sinks: list[Sink] = [osc, conductor]
     say: Callable[[str], object] = _say
     complain: Callable[[str], object] = _leave_unsaid
+    hearing = Hearing(0)
     if job.has_screen:
         screen = _screen(job, conductor, stop)
         conductor.add(screen)
         sinks.append(screen)
+        hearing.add(screen.on_hearing)
         say, complain = screen.note, screen.note_trouble
     else:
-        conductor.add(Lines(sys.stderr))
-        sinks.append(HealthLines(Log(sys.stderr), began_s=job.state.time_s))
+        began_s = job.state.time_s
+        lines = Lines(sys.stderr)
+        conductor.add(lines)
+        hearing.add(lambda deaf: lines.on_hearing(deaf, began_s + hearing.time_s))
+        sinks.append(HealthLines(Log(sys.stderr), began_s=began_s))
     keeper = _virtual_watchers(job, conductor, sinks)
     unanswered = _unanswered(job, conductor, sinks, stop)
     labels = RingoutLabels(osc)
     conductor.add(labels)
-    hearing = Hearing(0, labels.on_hearing)
+    hearing.add(labels.on_hearing)
     sinks.append(hearing)
     end = None if job.has_screen else _end_of(job, stop)
     ending = Ending(job.log, job.store, job.resumed_by, end=end, say=say, complain=complain)

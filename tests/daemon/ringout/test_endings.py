@@ -177,8 +177,8 @@ def test_the_cautions_break_between_words(
     assert max(map(len, lines)) < min(80, columns)
 
 
-def test_a_silent_channel_is_told_over_osc_in_place_of_more_gain(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+def test_a_silent_channel_is_told_over_osc_and_in_lines_in_place_of_more_gain(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Through the whole command: what the OSC sink is handed of a recording of exact zeros."""
     shown = []
@@ -191,6 +191,9 @@ def test_a_silent_channel_is_told_over_osc_in_place_of_more_gain(
     text = shown[1]["/prehowl/ringout/text"][1]
     assert "open the mic" in text
     assert "aise" not in text
+    lines = capsys.readouterr().err.splitlines()
+    assert [line for line in lines if line.endswith(text)]
+    assert "Done" in lines[next(n for n, line in enumerate(lines) if text in line) + 1]
 
 
 class Floors:
