@@ -61,6 +61,7 @@ class Ending:
         self._end, self._say, self._complain = end, say, complain
         self._is_done = False
         self.fault: PrehowlError | None = None
+        self.said: tuple[str, ...] = ()  # to be told again when the screen is gone
 
     def on_state(self, state: State, entry: Entry | None) -> None:
         """Act once, at the first finished state; that may be the one that was resumed."""
@@ -68,7 +69,7 @@ class Ending:
             return
         self._is_done = True
         try:
-            keep_sheet(state, self._store, self._say)
+            keep_sheet(state, self._store, self._note)
         except PrehowlError as fault:
             self._tell(fault)
         else:
@@ -78,6 +79,10 @@ class Ending:
 
     def close(self) -> None:
         """Do nothing."""
+
+    def _note(self, text: str) -> None:
+        self.said += (text,)
+        self._say(text)
 
     def _tell(self, fault: PrehowlError) -> None:
         again = self._resumed_by

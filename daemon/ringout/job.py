@@ -80,6 +80,7 @@ class Outcome:
     state: State  # the last one
     truth: dict[str, Any] | None  # on a virtual stage, `truth_record` of a finished ring-out
     fault: PrehowlError | None = None  # why there is no sheet of a finished ring-out
+    said: tuple[str, ...] = ()  # where the sheet is
 
 
 def run_job(job: Job, stop: StopFlag) -> Outcome:
@@ -152,8 +153,9 @@ def run_job(job: Job, stop: StopFlag) -> Outcome:
         )
     state = conductor.state
     if keeper is None or job.opened.virtual is None or state.phase is not Phase.FINISHED:
-        return Outcome(state, None, ending.fault)
-    return Outcome(state, truth_record(job.opened.virtual, state, keeper), ending.fault)
+        return Outcome(state, None, ending.fault, ending.said)
+    truth = truth_record(job.opened.virtual, state, keeper)
+    return Outcome(state, truth, ending.fault, ending.said)
 
 
 def _end_of(job: Job, stop: StopFlag) -> Callable[[], object]:
