@@ -24,6 +24,7 @@ from prehowl.daemon.ringout.floor_tap import FloorTap
 from prehowl.daemon.ringout.hand import AutoHand
 from prehowl.daemon.ringout.hearing import Hearing
 from prehowl.daemon.ringout.journal import EntryLog, Journal
+from prehowl.daemon.ringout.keep import journal_folder
 from prehowl.daemon.ringout.lines import Lines
 from prehowl.daemon.ringout.origins import Opened, Origin, engine_of
 from prehowl.daemon.ringout.state import Phase, State
@@ -71,6 +72,15 @@ class Job:
         if not isinstance(self.log, Journal):
             return ""
         return shlex.join(["prehowl", "ringout", "--resume", str(self.log.path)])
+
+    @property
+    def resumed_shortly(self) -> str:
+        """The same without the path where it is found without: the one that was written last."""
+        if isinstance(self.log, Journal):
+            folder = self.log.path.absolute().parent
+            if folder == journal_folder().absolute():
+                return "prehowl ringout --resume"
+        return self.resumed_by
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +137,15 @@ def run_job(job: Job, stop: StopFlag) -> Outcome:
     hearing.add(labels.on_hearing)
     sinks.append(hearing)
     end = None if job.has_screen else _end_of(job, stop)
-    ending = Ending(job.log, job.store, job.resumed_by, end=end, say=say, complain=complain)
+    ending = Ending(
+        job.log,
+        job.store,
+        job.resumed_by,
+        resumed_shortly=job.resumed_shortly,
+        end=end,
+        say=say,
+        complain=complain,
+    )
     conductor.add(ending)
     with OscInput(job.show.osc_in).listening() as asked:
         answers = RingoutAnswers(lambda: conductor.state, conductor.submit, lambda: hearing.deaf)

@@ -1,7 +1,6 @@
 """How a ring-out ends: left half way, at a recording's end, with a sheet that cannot be kept."""
 
 import contextlib
-import io
 import os
 import shlex
 from collections.abc import Iterator
@@ -10,15 +9,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from rich.console import Console
 
 from prehowl.daemon.cli import main
 from prehowl.daemon.commands import ringout
 from prehowl.daemon.events import RingEvent
-from prehowl.daemon.loop import StopFlag
-from prehowl.daemon.ringout import acts, job
+from prehowl.daemon.ringout import acts
 from prehowl.daemon.ringout.conductor import Conductor
-from prehowl.daemon.ringout.job import Job
 from prehowl.daemon.ringout.journal import Journal, Unwritten, recall
 from prehowl.daemon.ringout.keep import journal_folder, newest_unfinished
 from prehowl.daemon.ringout.session import begin
@@ -26,7 +22,6 @@ from prehowl.daemon.ringout.state import Phase, Plan
 from prehowl.daemon.sheets.sheet import Sheet
 from prehowl.daemon.sheets.store import Store
 from prehowl.daemon.sinks.osc import OscSink
-from prehowl.daemon.sinks.ringout import RingoutScreen
 from prehowl.detectors.rings import RingState
 
 RATE_HZ = 48000
@@ -156,32 +151,6 @@ def a_journal(name: str, written_s: int) -> Path:
     Journal.begin(path, Plan(), {"kind": "virtual"}).close()
     os.utime(path, (written_s, written_s))
     return path
-
-
-@pytest.fixture
-def drawn(monkeypatch: pytest.MonkeyPatch) -> io.StringIO:
-    """Give the command a screen on a terminal in memory; return what is drawn."""
-    out = io.StringIO()
-
-    def in_memory(_job: Job, conductor: Conductor, stop: StopFlag) -> RingoutScreen:
-        console = Console(width=80, height=24, file=out, force_terminal=True)
-        return RingoutScreen(conductor.submit, on_quit=stop.set, console=console)
-
-    monkeypatch.setattr(RingoutScreen, "is_possible", lambda: True)
-    monkeypatch.setattr(job, "_screen", in_memory)
-    return out
-
-
-def test_with_a_screen_it_is_told_again_where_the_sheet_is(
-    recording: str, tmp_path: Path, drawn: io.StringIO, capsys: pytest.CaptureFixture[str]
-) -> None:
-    """A recording's screen is gone at its end, with what it said."""
-    words = [*NAMES, "--folder", str(tmp_path / "sheets"), "--pace", "fast"]
-    assert main(["ringout", "--recording", recording, *words]) == 0
-    said = [line for line in capsys.readouterr().err.splitlines() if "sheet kept" in line]
-    assert len(said) == 1
-    assert said[0].endswith(f"version 1, in {tmp_path / 'sheets'}")
-    assert drawn.getvalue()
 
 
 def test_the_newest_ring_out_is_the_one_that_was_written_last() -> None:
