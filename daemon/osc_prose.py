@@ -80,7 +80,7 @@ A channel that is held is never the worst, unless it howls.
 The label of a suspect names the band only (`2.5 kHz`): it is to be watched, not yet to be pulled; its `/cut` tells already what would be advised.
 
 - Groups: `channel` for `/prehowl/channel/...`, `worst` for `/prehowl/worst/...`, `act` for `/prehowl/act/...`, `ringout` for `/prehowl/ringout/...`.
-- `/prehowl/ringout/...` is sent while `prehowl ringout` runs, by nothing else ([ringout-screen.md](ringout-screen.md)). While the input is away its `state` is 4, `label` is `-`, the figures are 0, and `text` says to send down: nobody would warn you. The same where more gain was to be asked for and the channel is silent; an instruction outlasts silence.
+- `/prehowl/ringout/...` is sent while `prehowl ringout` runs, by nothing else ([ringout-screen.md](ringout-screen.md)). While the input is away its `state` is 4, `label` is `-`, the figures but `step` are 0, and `text` says to send down: nobody would warn you. The same where more gain was to be asked for and the channel is silent; an instruction outlasts silence until it is answered.
 - Simple controllers know no "unknown": the text of a calm channel is `-`.
 - **Sent on change**: a value goes out when it differs from what this receiver was last told.
 - **At the start** every channel is sent once, so a tablet left red by a broken run turns calm.

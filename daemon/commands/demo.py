@@ -54,7 +54,7 @@ and when the loop itself passed its limit, to compare. The same --seed gives the
 The story goes to stderr, events to stdout.
 
 exit codes: 0 stopped by a person or at the end of --seconds; 2 wrong options; 3 the lines, or
-all of the logbook, cannot be written."""
+anything that belongs in the logbook, cannot be written."""
 
 EXAMPLE = "prehowl demo --seconds 60 --pace fast --headless --format jsonl --seed 7"
 

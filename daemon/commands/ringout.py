@@ -164,6 +164,9 @@ def _conducted(args: argparse.Namespace, job: Job) -> int:
         if isinstance(job.log, Journal):
             job.log.close()
     _tell(args, job.origin, outcome, job.resumed_by)
+    if job.has_screen:  # which has taken with it what it said, or was never seen
+        for line in outcome.said:
+            _say(line)
     if outcome.fault is not None:
         raise outcome.fault
     return OK

@@ -184,8 +184,11 @@ class Conductor:
             self._take(Interrupted(now_s))
 
     def _is_cut_short(self) -> bool:
-        """Tell whether the loop's end clears the rings: nobody heard them stop."""
-        return not self._finishes_at_end and self._is_stopping()
+        """Tell whether the loop's end clears the rings: nobody heard them stop.
+
+        A recording's own end does hear them stop: what is known there is the result.
+        """
+        return self._is_stopping() and not (self._finishes_at_end and self._has_ended)
 
     @property
     def _offset(self) -> int:
@@ -216,6 +219,8 @@ class Conductor:
             self._take(dated)
 
     def _take(self, entry: Entry) -> None:
+        if self._is_finished():
+            return  # what still rings must not change the result that is shown and kept
         self._log.append(entry)
         self.state = step(self.state, entry)
         if self._floor is not None and isinstance(entry, RingGone | Interrupted):

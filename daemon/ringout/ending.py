@@ -39,8 +39,8 @@ class Ending:
         Of the ring-out; takes note that all is kept.
     store : Store
         For the sheet.
-    resumed_by : str
-        The command that goes on with it; "" where there is none.
+    resumed_by, resumed_shortly : str
+        The command that goes on with it, and as it is said on the screen; "" where there is none.
     end : callable
         Ends what is to end when it is finished; None where a screen stays until it is left.
     say, complain : callable
@@ -53,14 +53,17 @@ class Ending:
         store: Store,
         resumed_by: str,
         *,
+        resumed_shortly: str,
         end: Callable[[], object] | None,
         say: Callable[[str], object],
         complain: Callable[[str], object],
     ) -> None:
         self._log, self._store, self._resumed_by = log, store, resumed_by
+        self._resumed_shortly = resumed_shortly
         self._end, self._say, self._complain = end, say, complain
         self._is_done = False
         self.fault: PrehowlError | None = None
+        self.said: tuple[str, ...] = ()  # to be told again when the screen is gone
 
     def on_state(self, state: State, entry: Entry | None) -> None:
         """Act once, at the first finished state; that may be the one that was resumed."""
@@ -68,7 +71,7 @@ class Ending:
             return
         self._is_done = True
         try:
-            keep_sheet(state, self._store, self._say)
+            keep_sheet(state, self._store, self._note)
         except PrehowlError as fault:
             self._tell(fault)
         else:
@@ -79,10 +82,21 @@ class Ending:
     def close(self) -> None:
         """Do nothing."""
 
+    def _note(self, text: str) -> None:
+        self.said += (text,)
+        self._say(text)
+
     def _tell(self, fault: PrehowlError) -> None:
         again = self._resumed_by
-        self._complain(f"NOT KEPT: {fault}")
-        if again:
-            self._complain(f"Then: {again}")
+        self._complain(f"NOT KEPT: {self._in_short(fault)}")
+        if self._resumed_shortly:
+            self._complain(f"Then: {self._resumed_shortly}")
         whole = f"the sheet is not kept: {fault}{f'. Then: {again}' if again else ''}"
         self.fault = OutputError(whole)
+
+    def _in_short(self, fault: PrehowlError) -> str:
+        """Return the reason first: a line of the screen may have no room for the whole folder."""
+        cause = fault.__cause__
+        if isinstance(cause, OSError) and cause.strerror:
+            return f"{cause.strerror}: {self._store.folder}"
+        return str(fault)

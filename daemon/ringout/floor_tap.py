@@ -1,8 +1,9 @@
-"""A source that passes its blocks on and listens to the noise floor of one channel on the way."""
+"""A source that passes its blocks on and listens to one channel on the way: floor and silence."""
 
 import numpy as np
 from numpy.typing import NDArray
 
+from prehowl.daemon.ringout.hearing import SILENT_DBFS
 from prehowl.daemon.sources.around import Around
 from prehowl.daemon.sources.base import Block, Source
 from prehowl.detectors.noise_floor import NoiseFloor
@@ -15,6 +16,9 @@ GAP_S = 0.5
 """Silence of this length may end a ring that sounds on; a shorter gap does not reach through the
 settling time."""
 
+_SILENT_POWER = 0.5 * 10 ** (SILENT_DBFS / 10)
+"""Mean square of a block at the limit; a full-scale sine has a half."""
+
 
 class FloorTap(Around):
     """A `Source` around another one.
@@ -24,13 +28,18 @@ class FloorTap(Around):
     source : Source
     column : int
         Index of the channel whose floor is read.
+    minds_silence : bool
+        Silence of `GAP_S` counts as sound that was missing: a channel that is muted at a ring has
+        not been heard to stop ringing. Not where nobody could be asked, as with a recording.
     """
 
-    def __init__(self, source: Source, column: int) -> None:
+    def __init__(self, source: Source, column: int, *, minds_silence: bool = False) -> None:
         super().__init__(source)
         self._column = column
         self._floor = NoiseFloor(source.rate_hz)
         self._gaps = 0
+        self._minds_silence = minds_silence
+        self._silent = 0  # samples, up to now
 
     def read(self) -> Block | None:
         """Return the inner source's next block."""
@@ -55,5 +64,13 @@ class FloorTap(Around):
         self._floor.forget()
 
     def _listen(self, samples: NDArray[np.float32]) -> None:
+        self._mind_silence(samples)
         if bool((np.abs(samples) <= SANEST_PEAK).all()):  # False for NaN, too
             self._floor.feed(samples)
+
+    def _mind_silence(self, samples: NDArray[np.float32]) -> None:
+        """Count a silence once, when it has become long."""
+        is_silent = float(np.mean(np.square(samples, dtype=np.float64))) <= _SILENT_POWER
+        before, longest = self._silent, GAP_S * self.rate_hz
+        self._silent = before + len(samples) if is_silent else 0
+        self._gaps += self._minds_silence and before < longest <= self._silent

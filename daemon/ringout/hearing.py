@@ -60,13 +60,25 @@ class Hearing:
     ----------
     row : int
         The channel's row in the snapshots.
-    tell : callable
-        Told of every change; returns at once.
+    *tellers : callable
+        Told of every change, in this order; return at once.
+
+    Attributes
+    ----------
+    deaf : Deaf or None
+        Why nothing is heard, None where it is.
+    time_s : float
+        Stream time of the newest snapshot, seconds.
     """
 
-    def __init__(self, row: int, tell: Callable[[Deaf | None], object]) -> None:
-        self._row, self._tell = row, tell
+    def __init__(self, row: int, *tellers: Callable[[Deaf | None], object]) -> None:
+        self._row, self._tellers = row, list(tellers)
         self.deaf: Deaf | None = None
+        self.time_s = 0.0
+
+    def add(self, teller: Callable[[Deaf | None], object]) -> None:
+        """Add one who is told, before the loop starts."""
+        self._tellers.append(teller)
 
     def start(self) -> None:
         """Do nothing: it only listens."""
@@ -77,9 +89,11 @@ class Hearing:
     def on_snapshot(self, snapshot: Snapshot) -> None:
         """Look at the input and the channel's level."""
         deaf = deaf_to(snapshot.health, float(snapshot.level_dbfs[self._row]))
+        self.time_s = snapshot.time_s
         if deaf is not self.deaf:
             self.deaf = deaf
-            self._tell(deaf)
+            for tell in self._tellers:
+                tell(deaf)
 
     def close(self) -> None:
         """Do nothing: there is nothing to let go of."""

@@ -24,6 +24,7 @@ from prehowl.daemon.ringout.floor_tap import FloorTap
 from prehowl.daemon.ringout.hand import AutoHand
 from prehowl.daemon.ringout.hearing import Hearing
 from prehowl.daemon.ringout.journal import EntryLog, Journal
+from prehowl.daemon.ringout.keep import journal_folder
 from prehowl.daemon.ringout.lines import Lines
 from prehowl.daemon.ringout.origins import Opened, Origin, engine_of
 from prehowl.daemon.ringout.state import Phase, State
@@ -72,6 +73,15 @@ class Job:
             return ""
         return shlex.join(["prehowl", "ringout", "--resume", str(self.log.path)])
 
+    @property
+    def resumed_shortly(self) -> str:
+        """The same without the path where it is found without: the one that was written last."""
+        if isinstance(self.log, Journal):
+            folder = self.log.path.absolute().parent
+            if folder == journal_folder().absolute():
+                return "prehowl ringout --resume"
+        return self.resumed_by
+
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
@@ -80,6 +90,7 @@ class Outcome:
     state: State  # the last one
     truth: dict[str, Any] | None  # on a virtual stage, `truth_record` of a finished ring-out
     fault: PrehowlError | None = None  # why there is no sheet of a finished ring-out
+    said: tuple[str, ...] = ()  # where the sheet is
 
 
 def run_job(job: Job, stop: StopFlag) -> Outcome:
@@ -90,7 +101,7 @@ def run_job(job: Job, stop: StopFlag) -> Outcome:
     UsageError
         If it ended because an instruction stood that nobody could answer.
     """
-    tap = FloorTap(job.opened.source, 0)
+    tap = FloorTap(job.opened.source, 0, minds_silence=not job.ends_itself)
     number = job.origin.channel if job.opened.virtual is None else 1
     conductor = Conductor(
         job.state,
@@ -106,22 +117,35 @@ def run_job(job: Job, stop: StopFlag) -> Outcome:
     sinks: list[Sink] = [osc, conductor]
     say: Callable[[str], object] = _say
     complain: Callable[[str], object] = _leave_unsaid
+    hearing = Hearing(0)
     if job.has_screen:
         screen = _screen(job, conductor, stop)
         conductor.add(screen)
         sinks.append(screen)
+        hearing.add(screen.on_hearing)
         say, complain = screen.note, screen.note_trouble
     else:
-        conductor.add(Lines(sys.stderr))
-        sinks.append(HealthLines(Log(sys.stderr), began_s=job.state.time_s))
+        began_s = job.state.time_s
+        lines = Lines(sys.stderr)
+        conductor.add(lines)
+        hearing.add(lambda deaf: lines.on_hearing(deaf, began_s + hearing.time_s))
+        sinks.append(HealthLines(Log(sys.stderr), began_s=began_s))
     keeper = _virtual_watchers(job, conductor, sinks)
     unanswered = _unanswered(job, conductor, sinks, stop)
     labels = RingoutLabels(osc)
     conductor.add(labels)
-    hearing = Hearing(0, labels.on_hearing)
+    hearing.add(labels.on_hearing)
     sinks.append(hearing)
     end = None if job.has_screen else _end_of(job, stop)
-    ending = Ending(job.log, job.store, job.resumed_by, end=end, say=say, complain=complain)
+    ending = Ending(
+        job.log,
+        job.store,
+        job.resumed_by,
+        resumed_shortly=job.resumed_shortly,
+        end=end,
+        say=say,
+        complain=complain,
+    )
     conductor.add(ending)
     with OscInput(job.show.osc_in).listening() as asked:
         answers = RingoutAnswers(lambda: conductor.state, conductor.submit, lambda: hearing.deaf)
@@ -147,8 +171,9 @@ def run_job(job: Job, stop: StopFlag) -> Outcome:
         )
     state = conductor.state
     if keeper is None or job.opened.virtual is None or state.phase is not Phase.FINISHED:
-        return Outcome(state, None, ending.fault)
-    return Outcome(state, truth_record(job.opened.virtual, state, keeper), ending.fault)
+        return Outcome(state, None, ending.fault, ending.said)
+    truth = truth_record(job.opened.virtual, state, keeper)
+    return Outcome(state, truth, ending.fault, ending.said)
 
 
 def _end_of(job: Job, stop: StopFlag) -> Callable[[], object]:

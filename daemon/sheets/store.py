@@ -202,7 +202,7 @@ class Store:
         except OSError as fault:
             raise SheetError(
                 f"sheets folder {self.folder}: cannot be read ({fault.strerror})"
-            ) from None
+            ) from fault
 
     def _strangers(self) -> list[str]:
         """Tell of TOML files whose names are none of ours: a copy made by hand is not silent."""

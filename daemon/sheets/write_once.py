@@ -53,7 +53,7 @@ def write_new(folder: Path, name: str, text: str) -> bool:
                 os.unlink(temporary)
         _sync_folder(folder)
     except OSError as fault:
-        raise _refused(folder, fault) from None
+        raise _refused(folder, fault) from fault
     return is_new
 
 
@@ -76,7 +76,7 @@ def probe(folder: Path) -> None:
             file.flush()
             os.fsync(file.fileno())
     except OSError as fault:
-        raise _refused(folder, fault) from None
+        raise _refused(folder, fault) from fault
 
 
 def _refused(folder: Path, fault: OSError) -> OutputError:

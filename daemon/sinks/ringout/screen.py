@@ -13,6 +13,7 @@ from rich.console import Console
 
 from prehowl.daemon.events import RingEvent
 from prehowl.daemon.ringout.acts import Entry, PersonAct
+from prehowl.daemon.ringout.hearing import Deaf
 from prehowl.daemon.ringout.state import State
 from prehowl.daemon.sinks.base import Snapshot
 from prehowl.daemon.sinks.dashboard.frame import Frame
@@ -22,7 +23,7 @@ from prehowl.daemon.sinks.full_screen import FullScreen
 from prehowl.daemon.sinks.ringout.keys import KEYS
 from prehowl.daemon.sinks.ringout.model import Model
 from prehowl.daemon.sinks.ringout.render import render
-from prehowl.daemon.sinks.ringout.wording import task_words
+from prehowl.daemon.sinks.ringout.wording import said_words
 from prehowl.daemon.sinks.screen_sink import ScreenSink
 
 PENDING_LINES = 50
@@ -73,6 +74,8 @@ class RingoutScreen(ScreenSink[Model]):
         self._submit, self._on_quit, self._clock = submit, on_quit, clock
         self._lock = threading.Lock()
         self._pending: deque[str] = deque(maxlen=PENDING_LINES)
+        self._noted = ""
+        self._deaf: Deaf | None = None  # as the lines tell it; the page asks for itself
 
     def on_event(self, event: RingEvent) -> None:
         """Let it pass: the ring-out says what follows from it."""
@@ -85,10 +88,15 @@ class RingoutScreen(ScreenSink[Model]):
     def on_state(self, state: State, entry: Entry | None) -> None:
         """Take what the ring-out knows now; returns at once."""
         with self._lock:
-            text = task_words(state)
-            if not self._pending or self._pending[-1] != text:
-                self._pending.append(text)
             self._model.take_state(state, self._clock())
+            self._note_line(state)
+
+    def on_hearing(self, deaf: Deaf | None) -> None:
+        """Take why nothing is heard, for the lines after a fault; returns at once."""
+        with self._lock:
+            self._deaf = deaf
+            if self._model.state is not None:
+                self._note_line(self._model.state)
 
     def note(self, text: str) -> None:
         """Add a line to what is shown at the end, such as where the sheet is."""
@@ -122,3 +130,9 @@ class RingoutScreen(ScreenSink[Model]):
             lines = [f"prehowl: {text}" for text in self._pending]
             self._pending.clear()
         return lines
+
+    def _note_line(self, state: State) -> None:
+        text = said_words(state, self._deaf)
+        if text != self._noted:
+            self._noted = text
+            self._pending.append(text)

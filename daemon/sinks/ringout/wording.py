@@ -93,6 +93,20 @@ def task_words(state: State) -> str:
     return "Raise the gain slowly, or step nearer, until one note rings."
 
 
+def said_words(state: State, deaf: Deaf | None) -> str:
+    """Return what to do now, or that nothing is heard where that comes first.
+
+    Parameters
+    ----------
+    state : State
+    deaf : Deaf or None
+        From `deaf_to`.
+    """
+    if deaf is not None and deaf.comes_before(state.phase):
+        return DEAF[deaf]
+    return task_words(state)
+
+
 def cut_list(state: State) -> list[str]:
     """Return every fader that is down, from low to high: ['315 Hz -3', '2.5 kHz -5']."""
     return [

@@ -12,13 +12,17 @@ import soundfile
 
 from prehowl.daemon.cli import main
 from prehowl.daemon.commands import ringout
+from prehowl.daemon.events import RingEvent
 from prehowl.daemon.ringout import acts
-from prehowl.daemon.ringout.journal import Journal, recall
+from prehowl.daemon.ringout.conductor import Conductor
+from prehowl.daemon.ringout.journal import Journal, Unwritten, recall
 from prehowl.daemon.ringout.keep import journal_folder, newest_unfinished
-from prehowl.daemon.ringout.state import Plan
+from prehowl.daemon.ringout.session import begin
+from prehowl.daemon.ringout.state import Phase, Plan
 from prehowl.daemon.sheets.sheet import Sheet
 from prehowl.daemon.sheets.store import Store
 from prehowl.daemon.sinks.osc import OscSink
+from prehowl.detectors.rings import RingState
 
 RATE_HZ = 48000
 SECONDS = 3
@@ -173,8 +177,8 @@ def test_the_cautions_break_between_words(
     assert max(map(len, lines)) < min(80, columns)
 
 
-def test_a_silent_channel_is_told_over_osc_in_place_of_more_gain(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+def test_a_silent_channel_is_told_over_osc_and_in_lines_in_place_of_more_gain(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Through the whole command: what the OSC sink is handed of a recording of exact zeros."""
     shown = []
@@ -187,3 +191,52 @@ def test_a_silent_channel_is_told_over_osc_in_place_of_more_gain(
     text = shown[1]["/prehowl/ringout/text"][1]
     assert "open the mic" in text
     assert "aise" not in text
+    lines = capsys.readouterr().err.splitlines()
+    assert [line for line in lines if line.endswith(text)]
+    assert "Done" in lines[next(n for n, line in enumerate(lines) if text in line) + 1]
+
+
+class Floors:
+    """A noise floor that goes as it is told, and sound that can be missing."""
+
+    def __init__(self) -> None:
+        self.level_dbfs, self.gaps = -70.0, 0
+
+    def read_floor(self) -> tuple[float, ...]:
+        """Return the same level in every band."""
+        return (self.level_dbfs,) * 31
+
+    def forget(self) -> None:
+        """Do nothing."""
+
+
+def test_what_rings_after_the_end_changes_nothing() -> None:
+    """Oracle: definition: the gain won on the last page is the one on the sheet, and a disk that
+    is full by then cannot take the page away.
+    """
+    log, floor = Unwritten(), Floors()
+    conductor = Conductor(begin(Plan()), log, floor=floor)
+    conductor.start()
+
+    def tell(ring_id: int, state: RingState, time_s: float, hertz: float) -> None:
+        conductor.on_event(
+            RingEvent(ring_id, 1, "Mix", state, time_s, time_s, hertz, 1000, -20.0, 30.0, -0.2, 3.0)
+        )
+
+    tell(1, RingState.RINGING, 1.0, 2513.0)
+    conductor.submit(acts.Made(0.0))
+    tell(1, RingState.CLEARED, 2.0, 2513.0)
+    floor.level_dbfs = -64.0
+    conductor.submit(acts.Finish(0.0))
+    tell(2, RingState.CLEARED, 20.0, 800.0)
+    finished, entries = conductor.state, list(log.entries)
+    assert finished.phase is Phase.FINISHED
+    assert finished.gain_won is not None
+    floor.level_dbfs = -74.0
+    tell(3, RingState.RINGING, 30.0, 800.0)
+    floor.gaps = 1
+    tell(3, RingState.CLEARED, 40.0, 800.0)
+    conductor.submit(acts.Raised(0.0, 1.0))
+    conductor.close()
+    assert conductor.state is finished
+    assert list(log.entries) == entries

@@ -4,8 +4,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from fakes import FakeSource, chopped
 
 from prehowl.daemon.events import RingEvent
+from prehowl.daemon.loop import run_loop
 from prehowl.daemon.ringout import acts
 from prehowl.daemon.ringout.conductor import Conductor
 from prehowl.daemon.ringout.floor_tap import GAP_S, FloorTap
@@ -14,6 +16,7 @@ from prehowl.daemon.ringout.session import begin, fold, step
 from prehowl.daemon.ringout.state import FLAT, Phase, Plan
 from prehowl.daemon.sinks.base import Health, Snapshot
 from prehowl.daemon.sources.base import Block
+from prehowl.detectors.engine import ChannelSetup, Engine
 from prehowl.detectors.rings import RingState
 
 PLAN = Plan(mix="Mix 1", monitor="Wedge 12", microphone="Vocal")
@@ -91,11 +94,14 @@ def test_a_ring_that_is_heard_again_after_an_interruption_counts_as_ever() -> No
     assert conductor.state.found[0].has_cleared
 
 
-def test_what_the_end_of_the_loop_clears_was_not_heard_to_stop() -> None:
+@pytest.mark.parametrize("is_recording", [False, True])
+def test_what_the_end_of_the_loop_clears_was_not_heard_to_stop(is_recording: bool) -> None:
     """Oracle: definition. `q` while it is checked: the ring's own end never came."""
     is_stopping = False
     log = Unwritten()
-    conductor = Conductor(begin(PLAN), log, is_stopping=lambda: is_stopping)
+    conductor = Conductor(
+        begin(PLAN), log, finishes_at_end=is_recording, is_stopping=lambda: is_stopping
+    )
     conductor.start()
     conductor.on_event(event(1, RingState.RINGING, 5.0, 2513.0))
     conductor.submit(acts.Made(0.0))
@@ -137,3 +143,46 @@ def test_a_cable_that_was_pulled_counts_no_cut(lost_s: float, is_counted: bool) 
     conductor.on_event(event(1, RingState.CLEARED, 5.5, 2513.0))
     passing(conductor, 5.6, 30.0)
     assert (conductor.state.cuts_db != FLAT) is is_counted
+
+
+def muted_at_a_ring(after_db: float | None) -> list[Block]:
+    """Return half a second of silence, a howl, and from 4 s on a floor, or None for silence."""
+    time_s = np.arange(8 * Flaky.rate_hz) / Flaky.rate_hz
+    noise = np.random.default_rng(1).standard_normal(time_s.size)
+    level = np.minimum(1e-4 * 10 ** ((time_s - 1) * 25 / 20), 0.3)
+    sound = 1e-3 * noise + level * np.sin(2 * np.pi * 2513 * time_s)
+    rest = 0.0 if after_db is None else 10 ** (after_db / 20)
+    sound = np.where(time_s < 4.0, sound, rest * noise)
+    sound[time_s < 0.5] = 0.0
+    return chopped(sound.astype(np.float32)[:, None], [960] * (time_s.size // 960))
+
+
+@pytest.mark.parametrize(
+    ("after_db", "minds_silence", "is_counted"),
+    [
+        (None, True, False),  # muted on a digital desk, or its device has let go
+        (-130.0, True, False),  # with dither
+        (-90.0, True, True),  # an open channel: the ring was heard to stop
+        (None, False, True),  # a recording, that nobody can be asked about
+    ],
+)
+def test_a_mute_at_a_ring_counts_no_cut(
+    after_db: float | None, minds_silence: bool, is_counted: bool
+) -> None:
+    """Oracle: definition. A ring that ends in silence was not heard to stop; its person is asked.
+
+    Silence before anything rings is no interruption.
+    """
+    log = Unwritten()
+    tap = FloorTap(FakeSource(muted_at_a_ring(after_db)), 0, minds_silence=minds_silence)
+    conductor = Conductor(begin(PLAN), log, floor=tap)
+    run_loop(tap, Engine(tap.rate_hz, [ChannelSetup()]), [conductor], names=("Mix",))
+    state = conductor.state
+    interruptions = [entry for entry in log.entries if isinstance(entry, acts.Interrupted)]
+    assert len(interruptions) == (not is_counted)
+    assert (state.cuts_db != FLAT) is is_counted
+    if not is_counted:
+        assert state.phase is Phase.PULL
+        assert state.ring is not None
+        assert state.ring.is_lost
+        assert (state.found, state.pulls[0].band_hz) == ((), 2500.0)

@@ -1,5 +1,6 @@
 """A ring-out that hears nothing: no 'more gain', no answer to what nobody is shown."""
 
+import io
 from dataclasses import replace
 
 import pytest
@@ -11,6 +12,7 @@ from prehowl.daemon.osc_in.verbs import Command, Verb
 from prehowl.daemon.ringout import acts
 from prehowl.daemon.ringout.acts import Interrupted
 from prehowl.daemon.ringout.hearing import SILENT_DBFS, Deaf, Hearing, deaf_to
+from prehowl.daemon.ringout.lines import Lines
 from prehowl.daemon.ringout.session import step
 from prehowl.daemon.ringout.state import Phase, Reason
 from prehowl.daemon.sinks.base import Health
@@ -23,6 +25,8 @@ from prehowl.daemon.sinks.ringout.keys import KEYS, hints
 from prehowl.daemon.sinks.ringout.model import SETTLE_S, STALE_S, Model
 from prehowl.daemon.sinks.ringout.page import page_of
 from prehowl.daemon.sinks.ringout.render import render
+from prehowl.daemon.sinks.ringout.wording import DEAF, task_words
+from prehowl.daemon.sinks.words import time_words
 from prehowl.daemon.sources.base import SourceHealth
 
 NOW_S = 100.0
@@ -76,6 +80,27 @@ def test_changes_are_told_once():
         hearing.on_snapshot(examples.snapshot(level_dbfs, health))
         assert hearing.deaf is deaf_to(health, level_dbfs)
     assert told == [Deaf.NO_INPUT, Deaf.SILENT, None]
+
+
+def test_lines_tell_silence_in_place_of_more_gain():
+    """Without a screen, too; with the time of now, and no word where an instruction outlasts it."""
+    out = io.StringIO()
+    lines = Lines(out)
+    lines.on_hearing(None, 0.0)
+    lines.on_state(examples.start(), None)
+    lines.on_hearing(Deaf.SILENT, 65.0)
+    lines.on_hearing(None, 70.0)
+    pull = replace(examples.state("pull"), time_s=80.0)
+    lines.on_state(pull, None)
+    lines.on_hearing(Deaf.SILENT, 90.0)
+    lines.on_hearing(Deaf.NO_INPUT, 95.0)
+    said = [line.split(maxsplit=1)[1] for line in out.getvalue().splitlines()]
+    raise_it = task_words(examples.start())
+    assert said == [
+        raise_it, DEAF[Deaf.SILENT], raise_it, task_words(pull), DEAF[Deaf.NO_INPUT],
+    ]  # fmt: skip
+    times = [line.split()[0] for line in out.getvalue().splitlines()]
+    assert times[1:3] == [time_words(65.0), time_words(70.0)]
 
 
 class TestScreen:

@@ -11,7 +11,9 @@ from rich.console import Console
 
 from prehowl.daemon.errors import UsageError
 from prehowl.daemon.ringout import acts
+from prehowl.daemon.ringout.hearing import Deaf
 from prehowl.daemon.sinks.ringout import RingoutScreen, cautions, examples
+from prehowl.daemon.sinks.ringout.wording import DEAF, task_words
 
 
 def in_memory():
@@ -72,6 +74,21 @@ def test_a_broken_screen_goes_on_as_lines(capsys):
     assert "the ring-out screen has failed (ZeroDivisionError" in "".join(said)
     assert "--resume" in "".join(said)
     assert screen._screen.console.file.getvalue().count("\x1b[?1049l") == 1
+
+
+def test_a_broken_screen_tells_that_nothing_is_heard():
+    """In place of more gain, and what to do when sound is back; each once."""
+    screen = made()
+    screen.on_state(examples.start(), None)
+    raise_it, unheard = task_words(examples.start()), DEAF[Deaf.SILENT]
+    assert screen.lines_instead() == [f"prehowl: {raise_it}"]
+    for deaf in (Deaf.SILENT, None):
+        screen.on_hearing(deaf)
+        screen.on_state(examples.start(), None)
+    assert screen.lines_instead() == [f"prehowl: {unheard}", f"prehowl: {raise_it}"]
+    screen.on_state(examples.state("pull"), None)
+    screen.on_hearing(Deaf.SILENT)  # the instruction outlasts it
+    assert len(screen.lines_instead()) == 1
 
 
 def test_a_screen_whose_terminal_is_gone_goes_on_as_lines(capsys, monkeypatch):
