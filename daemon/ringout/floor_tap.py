@@ -63,6 +63,12 @@ class FloorTap(Around):
         """Begin anew: what was heard was a ring, or another gain."""
         self._floor.forget()
 
+    def at_rate(self, rate_hz: int) -> None:
+        """Go on at another rate: what rang was not heard to its end."""
+        self._floor = NoiseFloor(rate_hz)
+        self._silent = 0
+        self._gaps += 1
+
     def _listen(self, samples: NDArray[np.float32]) -> None:
         self._mind_silence(samples)
         if bool((np.abs(samples) <= SANEST_PEAK).all()):  # False for NaN, too

@@ -13,6 +13,7 @@ from typing import Any
 
 from prehowl.daemon.desk.desk import Desk
 from prehowl.daemon.desk.ringout_answers import RingoutAnswers
+from prehowl.daemon.engine_swap import ReplaceableEngine
 from prehowl.daemon.errors import PrehowlError, UsageError
 from prehowl.daemon.log import Log
 from prehowl.daemon.loop import Pace, StopFlag, run_loop
@@ -103,6 +104,13 @@ def run_job(job: Job, stop: StopFlag) -> Outcome:
     """
     tap = FloorTap(job.opened.source, 0, minds_silence=not job.ends_itself)
     number = job.origin.channel if job.opened.virtual is None else 1
+    engine = ReplaceableEngine(_engine(job, number))
+
+    def at_rate(rate_hz: int) -> None:
+        # A device may come back at another rate; an engine of the old one would name other bands.
+        engine.restart(_engine(job, number))
+        tap.at_rate(rate_hz)
+
     conductor = Conductor(
         job.state,
         job.log,
@@ -152,7 +160,7 @@ def run_job(job: Job, stop: StopFlag) -> Outcome:
         desk = Desk((name,), (number,), sources=(asked,), ringout=answers.obey)
         run_loop(
             tap,
-            _engine(job, number),
+            engine,
             sinks,
             names=(name,),
             channel_numbers=(number,),
@@ -163,6 +171,7 @@ def run_job(job: Job, stop: StopFlag) -> Outcome:
             ),
             warn=_say,
             desk=desk,
+            on_rate=at_rate,
         )
     if unanswered is not None and unanswered.is_over:
         raise UsageError(

@@ -1,7 +1,7 @@
 """Without screen and OSC: an instruction that nobody can answer does not stand for good."""
 
 from collections.abc import Callable, Iterator
-from dataclasses import asdict, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -153,6 +153,43 @@ def test_not_pulled_in_a_gap_it_goes_on(tmp_path: Path) -> None:
     assert state.phase is Phase.LISTENING
     assert [found.band_hz for found in state.found] == [1000.0]
     assert state.found[0].has_cleared
+
+
+@dataclass
+class OtherRate(FakeSource):
+    """Comes back at 44.1 kHz, from the block on that begins with what was lost."""
+
+    def read(self) -> Block | None:
+        """Return the next block."""
+        block = super().read()
+        if block is not None and block.lost:
+            self.rate_hz = 44_100
+        return block
+
+
+def sounded(hz: float, seconds: float, rate_hz: int, from_db: float) -> list[Block]:
+    """A howl of 40 dB/s up to -20 dBFS in a quiet room."""
+    time_s = np.arange(round(seconds * rate_hz)) / rate_hz
+    level_db = np.minimum(from_db + 40.0 * np.maximum(time_s - 0.3, 0.0), -20.0)
+    noise = 1e-4 * np.random.default_rng(1).standard_normal(time_s.size)
+    sound = 10 ** (level_db / 20) * np.sin(2 * np.pi * hz * time_s) + noise
+    return [Block(piece) for piece in np.array_split(sound.astype(np.float32)[:, None], 30)]
+
+
+def test_a_device_that_comes_back_at_another_rate_is_heard_rightly(tmp_path: Path) -> None:
+    """Oracle: truth: 1000 Hz stays 1000 Hz, which by the old rate would be 1088 Hz; and the ring
+    was not heard to stop when the device went."""
+    first, *then = sounded(1000.0, 3.0, 44_100, from_db=-80.0)
+    after = [Block(first.samples, lost=round(0.7 * RATE_HZ)), *then]
+    room = sounded(1000.0, 4.0, 44_100, from_db=-300.0)
+    log = Unwritten()
+    source = OtherRate([*sounded(1000.0, 3.0, RATE_HZ, from_db=-80.0), *after, *room])
+    state = run_job(job_of(source, log, tmp_path), StopFlag()).state
+    heard = [entry for entry in log.entries if isinstance(entry, acts.RingHeard)]
+    assert len(heard) >= 2
+    assert [entry.frequency_hz for entry in heard] == pytest.approx([1000.0] * len(heard), rel=2e-3)
+    assert any(isinstance(entry, acts.Interrupted) for entry in log.entries)
+    assert [found.band_hz for found in state.found] == [1000.0]
 
 
 def test_resumed_where_nobody_can_answer_it_says_so_and_ends(
