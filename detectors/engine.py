@@ -224,8 +224,7 @@ class Engine:
     def _look(self, resolution: Resolution, now: Now, verdict: Verdict) -> list[RingChange]:
         lines = resolution.lingering()
         # Who asks for fewer false alarms plays what stands: drones, test tones.
-        is_calm = self._sensitivity < 1
-        lone = resolution.standing(now, self._peak >= FULL_SCALE, ~is_calm)
+        lone = resolution.standing(now, self._peak >= FULL_SCALE, self._sensitivity >= 1)
         is_news = len(verdict.ch) or lines is not None or lone is not None
         if not is_news and not self._tracker.is_busy:
             return []

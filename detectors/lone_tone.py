@@ -54,11 +54,7 @@ class LoneTones:
         Time from one look to the next.
     """
 
-    def __init__(
-        self,
-        memory: SpectrumMemory,
-        look_s: float,
-    ) -> None:
+    def __init__(self, memory: SpectrumMemory, look_s: float) -> None:
         self._memory, self._look_s = memory, look_s
         channels = memory.channels
         self._place, self._top = np.zeros((2, channels), np.float32)  # bins, dBFS

@@ -40,7 +40,7 @@ RUMBLE_HZ = 30.0
 a howl would seem less than it is beside it. Of short frames that is the lowest bin: the next one
 has the bass in it, too."""
 
-LONE_EVERY = 4
+STANDING_EVERY = 4
 """Frames from one look for tones that stand to the next: they stand for long."""
 
 EDGE_BINS = 4
@@ -112,9 +112,7 @@ class Resolution:
         self.belief = Belief(channels, bins, trees)
         self._background = background
         self.survey = self._surveyed() if design.lingers_hz else None
-        look_s = LONE_EVERY * self.hop_s
-        self._lone = LoneTones(self.memory, look_s)
-        self._among = StandingLines(channels, look_s, background)
+        self._standing = self._watched() if design.standing_tones else None
         self._waiting: Now | None = None  # for the survey
         self._lines: Verdict | None = None  # that linger, and were not told yet
         self._listens = ticks_before is not None
@@ -125,6 +123,11 @@ class Resolution:
         first = max(self._first, round(low_hz / self.bin_hz))
         last = min(self._last, round(high_hz / self.bin_hz))
         return Survey(self._slow, self._first, self._last, (first, last), self._is_reference)
+
+    def _watched(self) -> tuple[LoneTones, StandingLines]:
+        look_s = STANDING_EVERY * self.hop_s
+        among = StandingLines(self.memory.channels, look_s, self._background)
+        return LoneTones(self.memory, look_s), among
 
     @property
     def reach(self) -> int:
@@ -258,12 +261,13 @@ class Resolution:
 
         Those among others are alarms only where they may be; all arrays are (channels,).
         """
-        if self._listens or not self.design.standing_tones or self._turns % LONE_EVERY:
+        if self._listens or self._standing is None or self._turns % STANDING_EVERY:
             return None
+        lone_tones, among_others = self._standing
         bins = slice(self._first, self._last + 1)
         lines = loudest_lines(now, bins, self._is_reference, STANDING_SHARE)
-        lone = self._lone.look(now, lines, at_end_stop)
-        among = self._among.look(now, lines, may_alarm)
+        lone = lone_tones.look(now, lines, at_end_stop)
+        among = among_others.look(now, lines, may_alarm)
         return among if lone is None else lone.and_also(among)
 
     def rising(self, now: Now) -> Rising:

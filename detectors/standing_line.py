@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from prehowl.detectors.background import Background
-from prehowl.detectors.bands import share_of
 from prehowl.detectors.lone_tone import (
     LEAST_WITH_MULTIPLES,
     MOST_FALL_DB,
@@ -18,6 +17,7 @@ from prehowl.detectors.lone_tone import (
     TOLD_EVERY_S,
 )
 from prehowl.detectors.loudest_line import Lines
+from prehowl.detectors.steadiness import still_bins
 from prehowl.detectors.tracks import Figures, Now
 from prehowl.detectors.verdict import Standing, Verdict
 
@@ -124,7 +124,7 @@ class StandingLines:
         spread = np.sqrt(np.maximum(self._off_squared[ch] / seen - mean**2, 0))
         stands = self._is_new[ch] & (seen >= LEAST_OF_LOOKS * (lasted + 1))
         place = self._first[ch] + mean
-        stands &= spread <= np.maximum(place * share_of(SPREAD_CENTS), SPREAD_BINS)
+        stands &= spread <= still_bins(place, SPREAD_CENTS, SPREAD_BINS)
         beside = stands & (self._among[:, ch] >= LEAST_OF_LOOKS)
         needed_s = np.array([seconds for _, seconds in OTHERS])[:, None]
         is_alarm = (beside & (lasted >= needed_s / self._look_s)).any(axis=0)
@@ -136,8 +136,7 @@ class StandingLines:
         ch, place, level = lines.ch, lines.place, lines.level_dbfs
         mean = self._first[ch] + self._off[ch] / np.maximum(self._seen[ch], 1)
         goes_on = self._number - self._last[ch] <= MISSED_LOOKS + 1
-        stray = np.maximum(mean * share_of(STRAY_CENTS), STRAY_BINS)
-        is_there = np.abs(place - mean) <= stray
+        is_there = np.abs(place - mean) <= still_bins(mean, STRAY_CENTS, STRAY_BINS)
         goes_on &= is_there & (level > self._top[ch] - MOST_FALL_DB)
         away_s = (self._number - self._last[ch]) * self._look_s
         is_again = is_there & (away_s < REMEMBERED_S)

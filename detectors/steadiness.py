@@ -16,15 +16,19 @@ UNKNOWN_CENTS = 100.0
 """Answer for what was seen fewer than three times."""
 
 
-def still_bins(place: NDArray[np.floating] | float, cents: float) -> NDArray[np.float64]:
+def still_bins(
+    place: NDArray[np.floating] | float, cents: float, least: float = STILL_BINS
+) -> NDArray[np.float64]:
     """Return how far a line may move, in bins, and still stand to so many cents.
 
     Parameters
     ----------
     place : float or ndarray of float
         In bins.
+    cents, least : float
+        The wider of so many cents and so many bins.
     """
-    return np.asarray(np.maximum(np.asarray(place) * share_of(cents), STILL_BINS), np.float64)
+    return np.asarray(np.maximum(np.asarray(place) * share_of(cents), least), np.float64)
 
 
 def wander_bins(

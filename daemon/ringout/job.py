@@ -178,10 +178,9 @@ def run_job(job: Job, stop: StopFlag) -> Outcome:
             "not finished, nothing is lost: an instruction stands since an interruption, and "
             f"nobody can answer here. With --osc-in, or where a screen can be: {job.resumed_by}"
         )
-    state = conductor.state
-    if keeper is None or job.opened.virtual is None or state.phase is not Phase.FINISHED:
-        return Outcome(state, None, ending.fault, ending.said)
-    truth = truth_record(job.opened.virtual, state, keeper)
+    state, virtual, truth = conductor.state, job.opened.virtual, None
+    if keeper is not None and virtual is not None and state.phase is Phase.FINISHED:
+        truth = truth_record(virtual, state, keeper)
     return Outcome(state, truth, ending.fault, ending.said)
 
 

@@ -25,23 +25,10 @@ from prehowl.daemon.sinks.osc import OscSink
 from prehowl.detectors.rings import RingState
 
 RATE_HZ = 48000
-SECONDS = 3
 NAMES = ["--mix", "Mix 1", "--monitor", "Wedge 12", "--mic", "Vocal mic"]
 
 
-@pytest.fixture(autouse=True)
-def _own_data(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
-    monkeypatch.chdir(tmp_path)
-
-
-@pytest.fixture
-def recording(tmp_path: Path) -> str:
-    """Return a recording of noise, in which nothing rings."""
-    noise = 1e-3 * np.random.default_rng(3).standard_normal(SECONDS * RATE_HZ)
-    path = tmp_path / "quiet.wav"
-    soundfile.write(path, noise.astype(np.float32), RATE_HZ, subtype="FLOAT")
-    return str(path)
+pytestmark = pytest.mark.usefixtures("own_data")
 
 
 class LooksUntil:
