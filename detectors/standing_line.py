@@ -1,7 +1,7 @@
 """A line that stands like a rock among what is played: a howl whose rise nobody could see.
 
 A note at its place hid how it rose, or a limiter caught it; what goes on beside it comes and goes,
-and it does not move by a cent. No note that is played does that for seconds, least of all louder
+and hides it, and it does not move by a cent. No note that is played does that for seconds, least of all louder
 than all else on its channel; what does is a tone by itself (`lone_tone`), or hum, which has always
 been there.
 """
@@ -17,28 +17,44 @@ from prehowl.detectors.lone_tone import (
     TOLD_EVERY_S,
 )
 from prehowl.detectors.loudest_line import Lines
+from prehowl.detectors.spectrum import decibels
 from prehowl.detectors.steadiness import still_bins
 from prehowl.detectors.tracks import Figures, Now
 from prehowl.detectors.verdict import Standing, Verdict
 
-STANDING_SHARE = 0.6
-"""Share of the channel's power in the line."""
+STANDING_SHARE = 0.4
+"""Share of the channel's power in the line; in a look with less it is not seen."""
+
+WHOLE_SHARE = 0.6
+"""A look in which it has so much counts as one, and as less where it has less."""
 
 SUSPECT_S = 2.0
-"""A suspect; in three hours of recorded music nothing stood so for longer than 1.2 s."""
+"""A suspect when it was seen for so long; in four hours of recorded music none was for longer than
+1.2 s."""
 
 OTHERS = ((LEAST_WITH_MULTIPLES, 4.0), (0.97, 6.0))
 """It is no lone tone while it and its multiples have less than such a share of the power, and an
-alarm when it has stood for so many seconds; the less there is beside it, the more is played so. In
+alarm when it was seen for so many seconds; the less there is beside it, the more is played so. In
 7.5 hours of howl-free sound of the tune and check splits, music, speech, sampled instruments and
-what is made to fool, the longest were 3.2 s (a made voice without vibrato) and 5.1 s (a clipped
-tone). With half of the power in the line, sampled winds stood for as long as that."""
+what is made to fool, the longest were 3.6 s (sampled winds, all but a little of it with less than
+the whole share) and 5.1 s (a clipped tone)."""
 
-MISSED_LOOKS = 2
-"""A hit that drowns it hides it for no longer."""
+MISSED_S = 1.0
+"""A word or a hit that drowns it hides it for no longer, nor for longer than it was seen before."""
 
-LEAST_OF_LOOKS = 0.75
-"""Share of the looks in which it was seen, and of those in which others were heard beside it."""
+GONE_DB, GONE_LOOKS = 6.0, 1
+"""Where its place is so far under its level, it is not hidden but gone; what hides it may cancel it
+for one look. Notes that are struck again are gone between."""
+
+LEAST_SEEN = 0.3
+"""Share of the looks in which it was seen: between words, and under soft ones."""
+
+LEAST_AMONG = 0.75
+"""Share of those looks in which others were heard beside it."""
+
+WORD_SHARE, LEAST_WORDS = 0.7, 3
+"""Or so many words, hits or notes came and went, each with the rest of the power, and it stayed: all
+that is left in each pause."""
 
 STRAY_CENTS, STRAY_BINS = 5.0, 0.12
 """One look may see it so far off its mean place (the wider of these)."""
@@ -79,13 +95,19 @@ class StandingLines:
 
     def __init__(self, channels: int, look_s: float, background: Background) -> None:
         self._look_s, self._background = look_s, background
+        self._missed = round(MISSED_S / look_s)  # looks
         self._number = 0  # of the look
         self._first, self._top = np.zeros((2, channels), np.float32)  # place in bins; dBFS
         self._off, self._off_squared = np.zeros((2, channels))  # summed, from the first place
         self._since = np.zeros(channels, np.intp)  # look at which each began
-        self._last = np.full(channels, -MISSED_LOOKS - 2, np.intp)  # look at which it was seen
+        self._last = np.full(channels, -self._missed - 2, np.intp)  # look at which it was seen
         self._seen = np.zeros(channels, np.intp)  # in so many looks
+        self._gone = np.zeros(channels, np.intp)  # from its place in so many of the last looks
+        self._has_ended = np.zeros(channels, bool)
+        self._stood = np.zeros(channels, np.float32)  # looks that count as one
         self._among = np.zeros((len(OTHERS), channels))  # share of the last looks beside others
+        self._is_word = np.zeros(channels, bool)  # in the last look
+        self._words = np.zeros(channels, np.intp)
         self._before = np.full(channels, np.inf, np.float32)  # dBFS at its place; inf: unknown
         self._is_new = np.zeros(channels, bool)
         self._told = np.zeros(channels, np.float32)  # suspicion
@@ -103,7 +125,11 @@ class StandingLines:
             Where a line is an alarm, and no more than a suspect elsewhere.
         """
         self._number += 1
+        self._gone = np.where(self._is_gone(now), self._gone + 1, 0)
+        self._has_ended |= self._gone > GONE_LOOKS
+        lines = lines.only(~self._may_hide_another(lines))
         self._follow(now, lines)
+        self._count_words(lines)
         is_hum = _is_near_mains(lines.place * now.bin_hz)
         suspicion = self._suspicion(lines.ch, may_alarm[lines.ch] & ~is_hum)
         again = self._number - self._told_at[lines.ch] >= TOLD_EVERY_S / self._look_s
@@ -120,24 +146,49 @@ class StandingLines:
 
     def _suspicion(self, ch: NDArray[np.intp], may_alarm: NDArray[np.bool_]) -> Figures:
         lasted, seen = self._number - self._since[ch], np.maximum(self._seen[ch], 1)
+        stood_s = self._stood[ch] * self._look_s
         mean = self._off[ch] / seen
         spread = np.sqrt(np.maximum(self._off_squared[ch] / seen - mean**2, 0))
-        stands = self._is_new[ch] & (seen >= LEAST_OF_LOOKS * (lasted + 1))
+        stands = self._is_new[ch] & (seen >= LEAST_SEEN * (lasted + 1))
         place = self._first[ch] + mean
         stands &= spread <= still_bins(place, SPREAD_CENTS, SPREAD_BINS)
-        beside = stands & (self._among[:, ch] >= LEAST_OF_LOOKS)
+        beside = stands & (self._among[:, ch] >= LEAST_AMONG)
         needed_s = np.array([seconds for _, seconds in OTHERS])[:, None]
-        is_alarm = (beside & (lasted >= needed_s / self._look_s)).any(axis=0)
-        is_suspect = beside.any(axis=0) & (lasted >= SUSPECT_S / self._look_s)
+        beside[0] |= stands & (self._words[ch] >= LEAST_WORDS)
+        is_alarm = (beside & (stood_s > needed_s)).any(axis=0)
+        is_suspect = beside.any(axis=0) & (stood_s > SUSPECT_S)
         suspicion = np.where(is_suspect, STANDING_SUSPICION, np.float32(0))
         return np.where(is_alarm & may_alarm, np.float32(1), suspicion)
 
+    def _may_hide_another(self, lines: Lines) -> NDArray[np.bool_]:
+        """Tell which lines lie elsewhere than one that was seen lately, and may hide it."""
+        return np.asarray(self._may_be_back(lines.ch) & ~self._is_there(lines))
+
+    def _is_gone(self, now: Now) -> NDArray[np.bool_]:
+        """Tell for all channels whether too little is left at the place of the line."""
+        bins = np.clip(np.rint(self._place()).astype(np.intp), 1, now.power.shape[1] - 2)
+        here = now.power[np.arange(len(bins))[:, None], bins[:, None] + np.array([-1, 0, 1])]
+        return np.asarray(decibels(here.max(axis=1)) < self._top - np.float32(GONE_DB))
+
+    def _may_be_back(self, ch: NDArray[np.intp]) -> NDArray[np.bool_]:
+        missed = self._number - self._last[ch] - 1
+        is_hidden = missed <= np.minimum(self._missed, self._seen[ch] + GONE_LOOKS)
+        return np.asarray(is_hidden & ~self._has_ended[ch])
+
+    def _place(self) -> NDArray[np.float64]:
+        """Return the mean place of every channel's line, in bins."""
+        return np.asarray(self._first + self._off / np.maximum(self._seen, 1))
+
+    def _is_there(self, lines: Lines) -> NDArray[np.bool_]:
+        """Tell which lines lie where their channel's was."""
+        mean = self._place()[lines.ch]
+        off = np.abs(lines.place - mean)
+        return np.asarray(off <= still_bins(mean, STRAY_CENTS, STRAY_BINS))
+
     def _follow(self, now: Now, lines: Lines) -> None:
         ch, place, level = lines.ch, lines.place, lines.level_dbfs
-        mean = self._first[ch] + self._off[ch] / np.maximum(self._seen[ch], 1)
-        goes_on = self._number - self._last[ch] <= MISSED_LOOKS + 1
-        is_there = np.abs(place - mean) <= still_bins(mean, STRAY_CENTS, STRAY_BINS)
-        goes_on &= is_there & (level > self._top[ch] - MOST_FALL_DB)
+        is_there = self._is_there(lines)
+        goes_on = self._may_be_back(ch) & is_there & (level > self._top[ch] - MOST_FALL_DB)
         away_s = (self._number - self._last[ch]) * self._look_s
         is_again = is_there & (away_s < REMEMBERED_S)
         self._before[ch[~is_again]] = self._usual(now, lines.only(~is_again))
@@ -147,15 +198,24 @@ class StandingLines:
         self._is_new[begins] = level[~goes_on] >= self._before[begins] + NEW_DB
         self._seen[begins] = self._among[:, begins] = 0
         self._off[begins] = self._off_squared[begins] = self._told[begins] = 0
+        self._stood[begins] = self._words[begins] = 0
+        self._has_ended[begins] = False
         self._top[ch] = np.where(goes_on, np.maximum(self._top[ch], level), level)
         self._last[ch] = self._number
         self._seen[ch] += 1
+        self._stood[ch] += np.minimum(lines.share / np.float32(WHOLE_SHARE), 1)
         off = place - self._first[ch]
         self._off[ch] += off
         self._off_squared[ch] += off**2
         step = np.maximum(self._look_s / OTHERS_MEMORY_S, 1 / self._seen[ch])
         for among, (share, _) in zip(self._among, OTHERS, strict=True):
             among[ch] += step * ((lines.with_multiples < share) - among[ch])
+
+    def _count_words(self, lines: Lines) -> None:
+        is_word = self._last < self._number  # it was not seen
+        is_word[lines.ch] = lines.with_multiples < WORD_SHARE
+        self._words += is_word & ~self._is_word
+        self._is_word = is_word
 
     def _usual(self, now: Now, lines: Lines) -> Figures:
         """Return the level at some places in the long run, dBFS; infinite where it is not known."""

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from prehowl.daemon.bench import paths
 from prehowl.daemon.bench.paths import Path
-from prehowl.daemon.bench.specs import Spec
+from prehowl.daemon.bench.specs import MARGIN_DB, Spec
 from prehowl.daemon.stage import truth
 
 Real = NDArray[np.float64]
@@ -126,9 +126,9 @@ def _limited(spec: Spec, rng: np.random.Generator, rate_hz: int) -> Plant:
     return replace(_step(spec, rng, rate_hz), headroom_db=float(rng.uniform(2, 9)))
 
 
-def _marginal(spec: Spec, rng: np.random.Generator, rate_hz: int) -> Plant:
+def _held(spec: Spec, rng: np.random.Generator, rate_hz: int) -> Plant:
     path = _path(spec, rng, spec.ring_hz, rate_hz)
-    margin = float(rng.uniform(0.3, 2.5))
+    margin = float(rng.uniform(*MARGIN_DB[spec.kind]))
     at = LEAD_IN_S + rng.uniform(0, 0.7)
     gain = _track(spec, [(at, -8.0), (at + 0.3, -margin)], rate_hz)
     modes = path.modes(-margin, rate_hz)
@@ -212,7 +212,7 @@ _MAKERS: dict[str, Callable[[Spec, np.random.Generator, int], Plant]] = {
     "step": _step,
     "cupped": _moved,
     "lowered": _moved,
-    "marginal": _marginal,
+    **dict.fromkeys(MARGIN_DB, _held),
     "pulled": _pulled,
     "two": _two,
     "limited": _limited,

@@ -137,7 +137,7 @@ def short_notes() -> np.ndarray:
     "sound",
     [
         pytest.param(line(), id="it was there when the watch began"),
-        pytest.param(from_then_on(line(level_dbfs=-27)), id="not louder than all else"),
+        pytest.param(from_then_on(line(level_dbfs=-31)), id="much softer than all else"),
         pytest.param(from_then_on(moved(9, 0.7)), id="it moves by 9 cents"),
         pytest.param(from_then_on(trembling()), id="it trembles"),
         pytest.param(from_then_on(short_notes()), id="notes"),
