@@ -1,9 +1,9 @@
 """A line that stands like a rock among what is played: a howl whose rise nobody could see.
 
 A note at its place hid how it rose, or a limiter caught it; what goes on beside it comes and goes,
-and hides it, and it does not move by a cent. No note that is played does that for seconds, least of all louder
-than all else on its channel; what does is a tone by itself (`lone_tone`), or hum, which has always
-been there.
+and hides it, and it does not move by a cent. No note that is played does that for seconds, least
+of all louder than all else on its channel; what does is a tone by itself (`lone_tone`), or hum,
+which has always been there.
 """
 
 import numpy as np
@@ -29,15 +29,15 @@ WHOLE_SHARE = 0.6
 """A look in which it has so much counts as one, and as less where it has less."""
 
 SUSPECT_S = 2.0
-"""A suspect when it was seen for so long; in four hours of recorded music none was for longer than
+"""A suspect when it was seen for so long; in three hours of recorded music none was for longer than
 1.2 s."""
 
 OTHERS = ((LEAST_WITH_MULTIPLES, 4.0), (0.97, 6.0))
 """It is no lone tone while it and its multiples have less than such a share of the power, and an
 alarm when it was seen for so many seconds; the less there is beside it, the more is played so. In
 7.5 hours of howl-free sound of the tune and check splits, music, speech, sampled instruments and
-what is made to fool, the longest were 3.6 s (sampled winds, all but a little of it with less than
-the whole share) and 5.1 s (a clipped tone)."""
+what is made to fool, the longest were 3.6 s (sampled winds) but for made guitars that clip hard, of
+which three were alarmed."""
 
 MISSED_S = 1.0
 """A word or a hit that drowns it hides it for no longer, nor for longer than it was seen before."""
@@ -53,8 +53,8 @@ LEAST_AMONG = 0.75
 """Share of those looks in which others were heard beside it."""
 
 WORD_SHARE, LEAST_WORDS = 0.7, 3
-"""Or so many words, hits or notes came and went, each with the rest of the power, and it stayed: all
-that is left in each pause."""
+"""Or so many words, hits or notes came and went, each with the rest of the power, and it stayed:
+all that is left in each pause."""
 
 STRAY_CENTS, STRAY_BINS = 5.0, 0.12
 """One look may see it so far off its mean place (the wider of these)."""

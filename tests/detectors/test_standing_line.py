@@ -82,6 +82,33 @@ def test_a_word_that_hides_it_for_long_does_not_make_it_old():
     assert alarms(programme(seconds=16) + word + tone)
 
 
+def words_apart(t: np.ndarray, level_dbfs: float = -9) -> np.ndarray:
+    """Return half a second of a loud word every 1.6 s, and next to nothing between."""
+    loud = pink_noise(len(t) / RATE_HZ, RATE_HZ, level_dbfs=level_dbfs, seed=4)
+    return np.asarray(loud * np.where(t % 1.6 < 0.5, 1, 0.003))
+
+
+def test_one_that_is_all_that_is_left_in_each_pause_is_alarmed():
+    """Oracle: truth: every word drowns it, and it stays."""
+    t = times(16, RATE_HZ)
+    tone = sine(HZ, 16, RATE_HZ, level_dbfs=-19) * (t > 4)
+    first = alarms(words_apart(t) + tone)[0]
+    assert first.frequency_hz == pytest.approx(HZ, rel=2e-3)
+    assert first.sample / RATE_HZ < 12
+
+
+def test_a_tone_that_is_played_between_words_is_not():
+    """Oracle: truth: it stops for each word, as a player does who sings."""
+    t = times(13, RATE_HZ)
+    tone = sine(HZ, 13, RATE_HZ, level_dbfs=-19) * ((t > 4) & (t % 1.6 > 0.5))
+    assert alarms(words_apart(t) + tone) == []
+
+
+def test_a_lone_tone_without_any_word_is_not():
+    """Oracle: definition: a line-up tone; a suspect (`lone_tone`)."""
+    assert alarms(words_apart(times(SECONDS, RATE_HZ), -60) + from_then_on(line())) == []
+
+
 def test_one_that_came_in_a_pause_is_alarmed_when_the_show_goes_on():
     """Oracle: truth: alone for 6 s, a suspect; then there are words beside it."""
     t = times(16, RATE_HZ)
