@@ -56,6 +56,9 @@ WORD_SHARE, LEAST_WORDS = 0.7, 3
 """Or so many words, hits or notes came and went, each with the rest of the power, and it stayed:
 all that is left in each pause."""
 
+OVER_FOLLOW = 0.25
+"""Share of the way that its level follows what is over it: a note upon it makes it louder, too."""
+
 STRAY_CENTS, STRAY_BINS = 5.0, 0.12
 """One look may see it so far off its mean place (the wider of these)."""
 
@@ -127,7 +130,7 @@ class StandingLines:
         self._number += 1
         self._gone = np.where(self._is_gone(now), self._gone + 1, 0)
         self._has_ended |= self._gone > GONE_LOOKS
-        lines = lines.only(~self._may_hide_another(lines))
+        lines = lines.only(~self._tells_nothing(lines))
         self._follow(now, lines)
         self._count_words(lines)
         is_hum = _is_near_mains(lines.place * now.bin_hz)
@@ -160,9 +163,10 @@ class StandingLines:
         suspicion = np.where(is_suspect, STANDING_SUSPICION, np.float32(0))
         return np.where(is_alarm & may_alarm, np.float32(1), suspicion)
 
-    def _may_hide_another(self, lines: Lines) -> NDArray[np.bool_]:
-        """Tell which lines lie elsewhere than one that was seen lately, and may hide it."""
-        return np.asarray(self._may_be_back(lines.ch) & ~self._is_there(lines))
+    def _tells_nothing(self, lines: Lines) -> NDArray[np.bool_]:
+        """Tell which lines may hide one that was seen lately elsewhere, or are one that sags."""
+        sags = lines.level_dbfs <= self._top[lines.ch] - np.float32(MOST_FALL_DB)
+        return np.asarray(self._may_be_back(lines.ch) & (~self._is_there(lines) | sags))
 
     def _is_gone(self, now: Now) -> NDArray[np.bool_]:
         """Tell for all channels whether too little is left at the place of the line."""
@@ -188,7 +192,7 @@ class StandingLines:
     def _follow(self, now: Now, lines: Lines) -> None:
         ch, place, level = lines.ch, lines.place, lines.level_dbfs
         is_there = self._is_there(lines)
-        goes_on = self._may_be_back(ch) & is_there & (level > self._top[ch] - MOST_FALL_DB)
+        goes_on = self._may_be_back(ch) & is_there
         away_s = (self._number - self._last[ch]) * self._look_s
         is_again = is_there & (away_s < REMEMBERED_S)
         self._before[ch[~is_again]] = self._usual(now, lines.only(~is_again))
@@ -200,7 +204,8 @@ class StandingLines:
         self._off[begins] = self._off_squared[begins] = self._told[begins] = 0
         self._stood[begins] = self._words[begins] = 0
         self._has_ended[begins] = False
-        self._top[ch] = np.where(goes_on, np.maximum(self._top[ch], level), level)
+        over = np.maximum(level - self._top[ch], 0)
+        self._top[ch] = np.where(goes_on, self._top[ch] + np.float32(OVER_FOLLOW) * over, level)
         self._last[ch] = self._number
         self._seen[ch] += 1
         self._stood[ch] += np.minimum(lines.share / np.float32(WHOLE_SHARE), 1)
