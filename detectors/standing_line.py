@@ -130,9 +130,9 @@ class StandingLines:
         self._number += 1
         self._gone = np.where(self._is_gone(now), self._gone + 1, 0)
         self._has_ended |= self._gone > GONE_LOOKS
-        lines = lines.only(~self._tells_nothing(lines))
+        loudest, lines = lines, lines.only(~self._tells_nothing(lines))
         self._follow(now, lines)
-        self._count_words(lines)
+        self._count_words(loudest)
         is_hum = _is_near_mains(lines.place * now.bin_hz)
         suspicion = self._suspicion(lines.ch, may_alarm[lines.ch] & ~is_hum)
         again = self._number - self._told_at[lines.ch] >= TOLD_EVERY_S / self._look_s
@@ -202,7 +202,7 @@ class StandingLines:
         self._is_new[begins] = level[~goes_on] >= self._before[begins] + NEW_DB
         self._seen[begins] = self._among[:, begins] = 0
         self._off[begins] = self._off_squared[begins] = self._told[begins] = 0
-        self._stood[begins] = self._words[begins] = 0
+        self._stood[begins] = self._words[begins] = self._gone[begins] = 0
         self._has_ended[begins] = False
         over = np.maximum(level - self._top[ch], 0)
         self._top[ch] = np.where(goes_on, self._top[ch] + np.float32(OVER_FOLLOW) * over, level)
@@ -217,8 +217,9 @@ class StandingLines:
             among[ch] += step * ((lines.with_multiples < share) - among[ch])
 
     def _count_words(self, lines: Lines) -> None:
-        is_word = self._last < self._number  # it was not seen
-        is_word[lines.ch] = lines.with_multiples < WORD_SHARE
+        is_word = self._gone == 0  # it is hidden, where it is not the loudest of all
+        there = lines.only(self._is_there(lines))
+        is_word[there.ch] = there.with_multiples < WORD_SHARE
         self._words += is_word & ~self._is_word
         self._is_word = is_word
 

@@ -109,6 +109,15 @@ def test_a_lone_tone_without_any_word_is_not():
     assert alarms(words_apart(times(SECONDS, RATE_HZ), -60) + from_then_on(line())) == []
 
 
+@pytest.mark.parametrize("per_second", [0.7, 4.0])
+def test_a_lone_tone_that_trembles_is_not(per_second: float):
+    """Oracle: truth: 3.5 dB of tremolo are no words beside it."""
+    t = times(14, RATE_HZ)
+    depth = 1 + 0.2 * np.sin(2 * np.pi * per_second * t)
+    tone = from_then_on(sine(HZ, 14, RATE_HZ, level_dbfs=-19) * depth)
+    assert alarms(words_apart(t, -60) + tone) == []
+
+
 def test_one_that_came_in_a_pause_is_alarmed_when_the_show_goes_on():
     """Oracle: truth: alone for 6 s, a suspect; then there are words beside it."""
     t = times(16, RATE_HZ)
