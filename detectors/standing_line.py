@@ -16,8 +16,9 @@ from prehowl.detectors.lone_tone import (
     STANDING_SUSPICION,
     TOLD_EVERY_S,
 )
-from prehowl.detectors.loudest_line import Lines
-from prehowl.detectors.spectrum import decibels
+from prehowl.detectors.longterm import TONE_DB
+from prehowl.detectors.loudest_line import Lines, stands_in_a_reference
+from prehowl.detectors.spectrum import decibels, tone_power
 from prehowl.detectors.steadiness import still_bins
 from prehowl.detectors.tracks import Figures, Now
 from prehowl.detectors.verdict import Standing, Verdict
@@ -46,15 +47,19 @@ GONE_DB, GONE_LOOKS = 6.0, 1
 """Where its place is so far under its level, it is not hidden but gone; what hides it may cancel it
 for one look. Notes that are struck again are gone between."""
 
+MOST_SAGS = 0.1
+"""Share of the looks in which it may be lower than what stands may fall, but not gone: what is
+played with it feeds it and turns a limiter. Notes that are struck again, and beats, sag longer."""
+
 LEAST_SEEN = 0.3
 """Share of the looks in which it was seen: between words, and under soft ones."""
 
 LEAST_AMONG = 0.75
 """Share of those looks in which others were heard beside it."""
 
-WORD_SHARE, LEAST_WORDS = 0.7, 3
-"""Or so many words, hits or notes came and went, each with the rest of the power, and it stayed:
-all that is left in each pause."""
+WORD_SHARE, LEAST_WORDS, WORDS_MEMORY_S = 0.7, 2.0, 8.0
+"""Or words, hits or notes came and went, each with the rest of the power, and it stayed: all that
+is left in each pause. They are forgotten with this time constant, so that it takes three."""
 
 OVER_FOLLOW = 0.25
 """Share of the way that its level follows what is over it: a note upon it makes it louder, too."""
@@ -94,10 +99,18 @@ class StandingLines:
         Time from one look to the next.
     background : Background
         What was known of their places before.
+    is_reference : ndarray of bool, shape (channels,)
+        Channels that cannot be in a loop: a line that stands out there is music.
     """
 
-    def __init__(self, channels: int, look_s: float, background: Background) -> None:
-        self._look_s, self._background = look_s, background
+    def __init__(
+        self,
+        channels: int,
+        look_s: float,
+        background: Background,
+        is_reference: NDArray[np.bool_],
+    ) -> None:
+        self._look_s, self._background, self._is_reference = look_s, background, is_reference
         self._missed = round(MISSED_S / look_s)  # looks
         self._number = 0  # of the look
         self._first, self._top = np.zeros((2, channels), np.float32)  # place in bins; dBFS
@@ -105,12 +118,13 @@ class StandingLines:
         self._since = np.zeros(channels, np.intp)  # look at which each began
         self._last = np.full(channels, -self._missed - 2, np.intp)  # look at which it was seen
         self._seen = np.zeros(channels, np.intp)  # in so many looks
-        self._gone = np.zeros(channels, np.intp)  # from its place in so many of the last looks
+        self._gone = np.zeros(channels, np.intp)  # from its place, for so many looks until now
+        self._sags = np.zeros(channels, np.intp)  # looks
         self._has_ended = np.zeros(channels, bool)
         self._stood = np.zeros(channels, np.float32)  # looks that count as one
         self._among = np.zeros((len(OTHERS), channels))  # share of the last looks beside others
         self._is_word = np.zeros(channels, bool)  # in the last look
-        self._words = np.zeros(channels, np.intp)
+        self._words = np.zeros(channels, np.float32)
         self._before = np.full(channels, np.inf, np.float32)  # dBFS at its place; inf: unknown
         self._is_new = np.zeros(channels, bool)
         self._told = np.zeros(channels, np.float32)  # suspicion
@@ -130,9 +144,12 @@ class StandingLines:
         self._number += 1
         self._gone = np.where(self._is_gone(now), self._gone + 1, 0)
         self._has_ended |= self._gone > GONE_LOOKS
+        if self._is_reference.any():
+            bins = np.rint(self._place()).astype(np.intp)
+            self._has_ended |= stands_in_a_reference(now, bins, self._is_reference)
         loudest, lines = lines, lines.only(~self._tells_nothing(lines))
         self._follow(now, lines)
-        self._count_words(loudest)
+        self._count_words(now, loudest)
         is_hum = _is_near_mains(lines.place * now.bin_hz)
         suspicion = self._suspicion(lines.ch, may_alarm[lines.ch] & ~is_hum)
         again = self._number - self._told_at[lines.ch] >= TOLD_EVERY_S / self._look_s
@@ -165,14 +182,18 @@ class StandingLines:
 
     def _tells_nothing(self, lines: Lines) -> NDArray[np.bool_]:
         """Tell which lines may hide one that was seen lately elsewhere, or are one that sags."""
-        sags = lines.level_dbfs <= self._top[lines.ch] - np.float32(MOST_FALL_DB)
-        return np.asarray(self._may_be_back(lines.ch) & (~self._is_there(lines) | sags))
+        ch, is_there = lines.ch, self._is_there(lines)
+        sags = is_there & (lines.level_dbfs <= self._top[ch] - np.float32(MOST_FALL_DB))
+        self._sags[ch] += sags
+        self._has_ended[ch] |= sags & (self._sags[ch] > 1 + MOST_SAGS * self._seen[ch])
+        return np.asarray(self._may_be_back(ch) & (~is_there | sags))
 
     def _is_gone(self, now: Now) -> NDArray[np.bool_]:
         """Tell for all channels whether too little is left at the place of the line."""
         bins = np.clip(np.rint(self._place()).astype(np.intp), 1, now.power.shape[1] - 2)
-        here = now.power[np.arange(len(bins))[:, None], bins[:, None] + np.array([-1, 0, 1])]
-        return np.asarray(decibels(here.max(axis=1)) < self._top - np.float32(GONE_DB))
+        lobe = now.power[np.arange(len(bins))[:, None], bins[:, None] + np.array([-1, 0, 1])]
+        level = decibels(lobe.sum(axis=1)) - TONE_DB
+        return np.asarray(level < self._top - np.float32(GONE_DB))
 
     def _may_be_back(self, ch: NDArray[np.intp]) -> NDArray[np.bool_]:
         missed = self._number - self._last[ch] - 1
@@ -202,7 +223,7 @@ class StandingLines:
         self._is_new[begins] = level[~goes_on] >= self._before[begins] + NEW_DB
         self._seen[begins] = self._among[:, begins] = 0
         self._off[begins] = self._off_squared[begins] = self._told[begins] = 0
-        self._stood[begins] = self._words[begins] = self._gone[begins] = 0
+        self._stood[begins] = self._words[begins] = self._gone[begins] = self._sags[begins] = 0
         self._has_ended[begins] = False
         over = np.maximum(level - self._top[ch], 0)
         self._top[ch] = np.where(goes_on, self._top[ch] + np.float32(OVER_FOLLOW) * over, level)
@@ -216,10 +237,12 @@ class StandingLines:
         for among, (share, _) in zip(self._among, OTHERS, strict=True):
             among[ch] += step * ((lines.with_multiples < share) - among[ch])
 
-    def _count_words(self, lines: Lines) -> None:
+    def _count_words(self, now: Now, lines: Lines) -> None:
         is_word = self._gone == 0  # it is hidden, where it is not the loudest of all
         there = lines.only(self._is_there(lines))
         is_word[there.ch] = there.with_multiples < WORD_SHARE
+        is_word &= now.total >= tone_power(self._top)  # lost blocks are no words
+        self._words *= np.float32(1 - self._look_s / WORDS_MEMORY_S)
         self._words += is_word & ~self._is_word
         self._is_word = is_word
 

@@ -49,7 +49,10 @@ from prehowl.detectors.ring_states import (
 from prehowl.detectors.rings import MOVES
 from prehowl.detectors.standing_line import (
     GONE_DB,
+    LEAST_AMONG,
+    LEAST_SEEN,
     MISSED_S,
+    MOST_SAGS,
     NEW_DB,
     OTHERS,
     STANDING_SHARE,
@@ -353,6 +356,10 @@ def test_limits_of_lines_that_stand_are_those_of_the_engine():
     assert f"less than {100 * WHOLE_SHARE:g} % counts by as much less" in text
     assert f"may hide it for {MISSED_S:g} s, for no longer than" in text
     assert f"hold its power, to {GONE_DB:g} dB" in text
+    assert (LEAST_SEEN, LEAST_AMONG, MOST_SAGS) == (0.3, 0.75, 0.1)
+    assert "for seven tenths of the time in all" in text
+    assert "in three quarters of the looks at it" in text
+    assert "but for a tenth of the looks" in text
     assert f"came and went, each with {100 * (1 - WORD_SHARE):g} % or more" in text
     assert f"{NEW_DB:g} dB louder than its place was" in text
 

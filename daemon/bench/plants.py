@@ -30,7 +30,7 @@ class Plant:
     before: Real  # (taps,)
     gain_db: Real  # (samples,), over the limit of the first path
     rings: tuple[truth.Mode, ...]  # those that must be alarmed, at the final gain
-    crossings_s: tuple[float, ...]  # when each passes its limit; of a marginal loop: hold begins
+    crossings_s: tuple[float, ...]  # when each passes its limit; of a held loop: hold begins
     real_hz: tuple[float, ...]  # every frequency at which this loop may truly ring
     after: Real | None = None
     change_s: float = 0.0

@@ -118,6 +118,39 @@ def test_a_lone_tone_that_trembles_is_not(per_second: float):
     assert alarms(words_apart(t, -60) + tone) == []
 
 
+@pytest.mark.parametrize(("hz", "decay_s"), [(82.4, 0.5), (220.0, 0.5), (440.0, 0.5)])
+def test_a_note_that_is_struck_again_and_again_is_not(hz: float, decay_s: float):
+    """Oracle: truth: eighths of a bass or a guitar, that fall by 4 dB between, and words."""
+    t = times(16, RATE_HZ)
+    struck = np.exp(-(t % 0.25) / decay_s) * np.minimum(1, t % 0.25 / 0.004) * (t > 4)
+    note = sine(hz, 16, RATE_HZ, level_dbfs=-16) + sine(2 * hz, 16, RATE_HZ, level_dbfs=-27)
+    assert alarms(words_apart(t, -20) + note * struck) == []
+
+
+@pytest.mark.parametrize("lost_s", [0.02, 0.1])
+def test_lost_blocks_are_no_words(lost_s: float):
+    """Oracle: definition: a line-up tone in a stream that drops samples each second."""
+    t = times(16, RATE_HZ)
+    tone = sine(HZ, 16, RATE_HZ, level_dbfs=-19) * (t > 4) * (t % 1.0 >= lost_s)
+    assert alarms(words_apart(t, -60) + tone) == []
+
+
+def test_knocks_far_apart_are_no_words():
+    """Oracle: definition: a line-up tone, and somebody at the stand once in 9 s."""
+    t = times(30, RATE_HZ)
+    knock = pink_noise(30, RATE_HZ, level_dbfs=-6, seed=5) * (t % 9 < 0.2)
+    tone = sine(HZ, 30, RATE_HZ, level_dbfs=-19) * (t > 4)
+    assert alarms(words_apart(t, -60) + knock + tone) == []
+
+
+def test_what_a_reference_has_now_and_then_is_music():
+    """Oracle: truth: a playback's tone, drowned there by its drums half of the time."""
+    t = times(16, RATE_HZ)
+    tone = sine(HZ, 16, RATE_HZ, level_dbfs=-19) * (t > 4)
+    drums = pink_noise(16, RATE_HZ, level_dbfs=-6, seed=6) * (t % 1.0 < 0.5)
+    assert alarms(words_apart(t, -40) + tone, 0.3 * tone + drums, references=1) == []
+
+
 def test_one_that_came_in_a_pause_is_alarmed_when_the_show_goes_on():
     """Oracle: truth: alone for 6 s, a suspect; then there are words beside it."""
     t = times(16, RATE_HZ)
