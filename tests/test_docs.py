@@ -360,7 +360,7 @@ def test_limits_of_lines_that_stand_are_those_of_the_engine():
     assert "for seven tenths of the time in all" in text
     assert "in three quarters of the looks at it" in text
     assert "but for a tenth of the looks" in text
-    assert f"came and went, each with {100 * (1 - WORD_SHARE):g} % or more" in text
+    assert f"each with {100 * (1 - WORD_SHARE):g} % or more, and it stayed" in text
     assert f"{NEW_DB:g} dB louder than its place was" in text
 
 
