@@ -17,7 +17,7 @@ from prehowl.detectors.lingering_weights import BIAS, NEPERS_PER_E_FOLD, QUESTIO
 from prehowl.detectors.longterm import FAST_S, QUIETEST_LINE_DB, LongTerm, LongTermSpectrum
 from prehowl.detectors.memory import SpectrumMemory
 from prehowl.detectors.peaks import locate
-from prehowl.detectors.spectrum import decibels
+from prehowl.detectors.spectrum import NEPERS_OF_POWER, decibels
 from prehowl.detectors.steadiness import CENTS_PER_NEPER
 from prehowl.detectors.tracks import SAME_PLACE_BINS, Figures, Now, Tracks, look_back
 from prehowl.detectors.trees import Trees
@@ -26,8 +26,8 @@ from prehowl.detectors.verdict import SUSPECT_FROM, Verdict, level_for
 QUIETEST_CANDIDATE_DB = -36.0
 """Against the channel's long-term power: what is quieter nobody hears linger."""
 
-BELOW_STRONGEST_DB = 16.0
-"""So far under the strongest line of the channel hardly anything is suspected; half of the lines
+BELOW_STRONGEST_DB = 12.0
+"""So far under the strongest line of the channel hardly a held loop is suspected; half of the lines
 are so weak, and a look at one costs the most."""
 
 STOPPED_DB = 20.0
@@ -236,7 +236,7 @@ def _of_the_top(values: Figures, looks: int) -> Figures:
 
 def _mean_level(level: Figures) -> Figures:
     """Return the level of the mean power of each line."""
-    return decibels((np.float32(10) ** (level / np.float32(10))).mean(axis=1))
+    return decibels(np.exp(level * NEPERS_OF_POWER).mean(axis=1))
 
 
 def _has_fallen(tracks: Tracks) -> NDArray[np.bool_]:
