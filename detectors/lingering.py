@@ -1,7 +1,8 @@
 """See a loop that is near its limit before anything grows: a line that lingers.
 
 Just under its limit a loop answers every sound at its own frequency with a tail: one narrow line
-that always comes back to the same place, and falls as fast as the margin says. In the long-term
+that always comes back to the same place, and falls as fast as the margin says. At its limit the
+line stays, under all that is sung, and is all that is left in each pause. In the long-term
 spectrum of a voice or of noise it stands alone. Held notes look alike for a few seconds, so this
 evidence makes a suspect and never an alarm.
 """
@@ -16,7 +17,7 @@ from prehowl.detectors.lingering_weights import BIAS, NEPERS_PER_E_FOLD, QUESTIO
 from prehowl.detectors.longterm import FAST_S, QUIETEST_LINE_DB, LongTerm, LongTermSpectrum
 from prehowl.detectors.memory import SpectrumMemory
 from prehowl.detectors.peaks import locate
-from prehowl.detectors.spectrum import decibels
+from prehowl.detectors.spectrum import NEPERS_OF_POWER, decibels
 from prehowl.detectors.steadiness import CENTS_PER_NEPER
 from prehowl.detectors.tracks import SAME_PLACE_BINS, Figures, Now, Tracks, look_back
 from prehowl.detectors.trees import Trees
@@ -25,9 +26,9 @@ from prehowl.detectors.verdict import SUSPECT_FROM, Verdict, level_for
 QUIETEST_CANDIDATE_DB = -36.0
 """Against the channel's long-term power: what is quieter nobody hears linger."""
 
-BELOW_STRONGEST_DB = 10.0
-"""So far under the strongest line of the channel nothing was suspected in seven hours of sound,
-nor was one of 340 held loops; two in three lines are so weak, and a look at one costs the most."""
+BELOW_STRONGEST_DB = 12.0
+"""So far under the strongest line of the channel hardly a held loop is suspected; half of the lines
+are so weak, and a look at one costs the most."""
 
 STOPPED_DB = 20.0
 """A reference so far under its mean has stopped; its lines stand in the mean for a minute."""
@@ -65,6 +66,8 @@ SIGNALS = {
     "lead": 1,  # over the strongest other line
     "partials": -1,
     "frame": 0,
+    "alone": 1,  # against the channel where it stands out most, a quarter of the time
+    "lowest": 0,  # in its lowest quarter against its mean: what stays and what comes and goes
 }
 """What is asked about a line, and its direction, as in `belief`."""
 
@@ -220,8 +223,20 @@ def _signals(tracks: Tracks, fast: LongTermSpectrum, usual: LongTermSpectrum) ->
         "lead": fast.relative_db[ch, bins] - _strongest_other(fast, ch, bins),
         "partials": _partials(fast, ch, bins),
         "frame": np.full(len(ch), tracks.frame_s),
+        "alone": _of_the_top(level - total, looks // 4),
+        "lowest": -_of_the_top(-level, looks // 4) - _mean_level(level),
     }
     return np.stack([columns[name] for name in SIGNALS], axis=1).astype(np.float32)
+
+
+def _of_the_top(values: Figures, looks: int) -> Figures:
+    """Return the mean of so many of the highest values of each line."""
+    return np.asarray(np.partition(values, -looks, axis=1)[:, -looks:].mean(axis=1), np.float32)
+
+
+def _mean_level(level: Figures) -> Figures:
+    """Return the level of the mean power of each line."""
+    return decibels(np.exp(level * NEPERS_OF_POWER).mean(axis=1))
 
 
 def _has_fallen(tracks: Tracks) -> NDArray[np.bool_]:

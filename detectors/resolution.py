@@ -126,7 +126,7 @@ class Resolution:
 
     def _watched(self) -> tuple[LoneTones, StandingLines]:
         look_s = STANDING_EVERY * self.hop_s
-        among = StandingLines(self.memory.channels, look_s, self._background)
+        among = StandingLines(self.memory.channels, look_s, self._background, self._is_reference)
         return LoneTones(self.memory, look_s), among
 
     @property

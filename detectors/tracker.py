@@ -34,7 +34,7 @@ from prehowl.detectors.stopped import (
 )
 from prehowl.detectors.verdict import SUSPECT_FROM
 
-LINGERS_ON = 0.2
+LINGERS_ON = 0.5
 """A line lingers on until its suspicion is this far under a suspect's: it shall not flicker."""
 
 

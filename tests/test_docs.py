@@ -47,7 +47,19 @@ from prehowl.detectors.ring_states import (
     TAKEOVER_SHARE,
 )
 from prehowl.detectors.rings import MOVES
-from prehowl.detectors.standing_line import NEW_DB, OTHERS, STANDING_SHARE, SUSPECT_S
+from prehowl.detectors.standing_line import (
+    GONE_DB,
+    LEAST_AMONG,
+    LEAST_SEEN,
+    MISSED_S,
+    MOST_SAGS,
+    NEW_DB,
+    OTHERS,
+    STANDING_SHARE,
+    SUSPECT_S,
+    WHOLE_SHARE,
+    WORD_SHARE,
+)
 from prehowl.detectors.stopped import BACK_DB, BACK_FOR_S, BACK_S, BACK_SHARE
 from prehowl.detectors.tracks import LOOKS
 from prehowl.detectors.verdict import SUSPECT_FROM
@@ -338,9 +350,17 @@ def test_limits_of_lines_that_stand_are_those_of_the_engine():
     assert (
         f"a suspect when it has stood for {SUSPECT_S:g} s and an alarm after {soon_s:g} s" in text
     )
-    assert f"after {late_s:g} s where it has" in text
-    assert f"where it has more than {100 * few:g} % with its multiples" in text
+    assert f"it is an alarm after {late_s:g} s" in text
+    assert f"Where it has more than {100 * few:g} % with its multiples" in text
     assert f"up to {100 * fewer:g} %" in text
+    assert f"less than {100 * WHOLE_SHARE:g} % counts by as much less" in text
+    assert f"may hide it for {MISSED_S:g} s, for no longer than" in text
+    assert f"hold its power, to {GONE_DB:g} dB" in text
+    assert (LEAST_SEEN, LEAST_AMONG, MOST_SAGS) == (0.3, 0.75, 0.1)
+    assert "for seven tenths of the time in all" in text
+    assert "in three quarters of the looks at it" in text
+    assert "but for a tenth of the looks" in text
+    assert f"each with {100 * (1 - WORD_SHARE):g} % or more, and it stayed" in text
     assert f"{NEW_DB:g} dB louder than its place was" in text
 
 

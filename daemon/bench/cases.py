@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from prehowl.daemon.bench import material, paths, ringlevel
 from prehowl.daemon.bench.plants import FADE_S, Plant, draw_plant
-from prehowl.daemon.bench.specs import Spec, programme_excerpt
+from prehowl.daemon.bench.specs import MARGIN_DB, Spec, programme_excerpt
 from prehowl.daemon.stage import truth
 from prehowl.daemon.stage.closed_loop import PathChange, simulate_loops
 
@@ -31,7 +31,7 @@ class TrueRing:
     growth_db_per_s: float  # of the same pole
     delay_s: float  # group delay of the loop
     loop_gain_db: float  # at the final gain: the excess over the limit, or minus the margin
-    crossing_s: float  # loop gain passes 0 dB; of a marginal hold: when it begins
+    crossing_s: float  # loop gain passes 0 dB; of a held loop: when it begins
     takeover_s: float | None  # the ring is as loud as the programme's RMS of the past second
     settled_s: float | None  # within 1 dB of its final level: where a limiter holds it
     gone_s: float | None  # 20 dB under its loudest after gain or band were pulled
@@ -146,7 +146,7 @@ def _true_ring(
     level: Real,
 ) -> TrueRing:
     takeover = settled = gone = None
-    if spec.kind != "marginal":
+    if spec.kind not in MARGIN_DB:
         takeover = ringlevel.first_time(time_s, over_programme >= 0, crossing_s)
         until = np.ones(len(time_s), bool) if plant.pull_s is None else time_s <= plant.pull_s
         loudest = float(level[until & (time_s >= crossing_s)].max())

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from prehowl.daemon.bench import paths
 from prehowl.daemon.bench.paths import Path
-from prehowl.daemon.bench.specs import Spec
+from prehowl.daemon.bench.specs import MARGIN_DB, Spec
 from prehowl.daemon.stage import truth
 
 Real = NDArray[np.float64]
@@ -30,7 +30,7 @@ class Plant:
     before: Real  # (taps,)
     gain_db: Real  # (samples,), over the limit of the first path
     rings: tuple[truth.Mode, ...]  # those that must be alarmed, at the final gain
-    crossings_s: tuple[float, ...]  # when each passes its limit; of a marginal loop: hold begins
+    crossings_s: tuple[float, ...]  # when each passes its limit; of a held loop: hold begins
     real_hz: tuple[float, ...]  # every frequency at which this loop may truly ring
     after: Real | None = None
     change_s: float = 0.0
@@ -126,9 +126,9 @@ def _limited(spec: Spec, rng: np.random.Generator, rate_hz: int) -> Plant:
     return replace(_step(spec, rng, rate_hz), headroom_db=float(rng.uniform(2, 9)))
 
 
-def _marginal(spec: Spec, rng: np.random.Generator, rate_hz: int) -> Plant:
+def _held(spec: Spec, rng: np.random.Generator, rate_hz: int) -> Plant:
     path = _path(spec, rng, spec.ring_hz, rate_hz)
-    margin = float(rng.uniform(0.3, 2.5))
+    margin = float(rng.uniform(*MARGIN_DB[spec.kind]))
     at = LEAD_IN_S + rng.uniform(0, 0.7)
     gain = _track(spec, [(at, -8.0), (at + 0.3, -margin)], rate_hz)
     modes = path.modes(-margin, rate_hz)
@@ -212,7 +212,7 @@ _MAKERS: dict[str, Callable[[Spec, np.random.Generator, int], Plant]] = {
     "step": _step,
     "cupped": _moved,
     "lowered": _moved,
-    "marginal": _marginal,
+    **dict.fromkeys(MARGIN_DB, _held),
     "pulled": _pulled,
     "two": _two,
     "limited": _limited,

@@ -21,6 +21,10 @@ KIND_SHARE = {
 }
 """Kind and its share of the cases."""
 
+MARGIN_DB = {"marginal": (0.3, 2.5), "held": (0.0, 0.3)}
+"""How far under the limit a loop is held, by kind. What is held at its limit rings on and on; it is
+no case of a run (`bench protocol` has such loops), only of the fit of lines that linger."""
+
 PROGRAMMES = {
     "speech": ("speech",),
     "singing": ("sung-vibrato", "sung-straight"),

@@ -56,6 +56,34 @@ def test_a_loop_a_little_under_its_limit_is_suspected_and_not_alarmed(hz: float)
     assert told[0].frequency_hz == pytest.approx(hz, rel=0.01)
 
 
+def words() -> np.ndarray:
+    """Return a voice of gliding pitch that comes and goes over a quiet stage."""
+    t = np.arange(SECONDS * RATE_HZ) / RATE_HZ
+    octaves = 0.3 * np.sin(2 * np.pi * 0.35 * t) + 0.1 * np.sin(2 * np.pi * 1.7 * t)
+    phase = 2 * np.pi * np.cumsum(130 * 2**octaves) / RATE_HZ
+    voice = sum(np.sin(order * phase) / order for order in range(1, 31))
+    syllables = np.where(t % 1.1 < 0.7, np.sin(np.pi * (t % 1.1) / 0.7) ** 2, 0)
+    return 0.04 * voice * syllables + noise(-60.0)
+
+
+@pytest.mark.parametrize("hz", [630.0, 2520.0])
+def test_a_loop_at_its_limit_is_told_for_as_long_as_it_rings(hz: float) -> None:
+    """Oracle: where the pole was put: it hardly falls, and rings on under each word.
+
+    From 4 s on (the means need as long) it is told for three quarters of the time.
+    """
+    told = changes_of(held(words(), hz, 0.02))
+    assert {change.band_hz for change in told} == {nominal_hz(hz)}
+    begin = 4 * RATE_HZ
+    stood, since = 0, {}
+    for change in told:
+        if change.state is RingState.CLEARED:
+            stood += max(0, change.sample - max(begin, since.pop(change.id)))
+        else:
+            since.setdefault(change.id, change.sample)
+    assert stood > 0.75 * (SECONDS * RATE_HZ - begin)
+
+
 def test_noise_alone_is_silent() -> None:
     """Nothing lingers in it."""
     assert changes_of(noise()) == []
