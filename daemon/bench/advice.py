@@ -39,12 +39,12 @@ def cuts_of(
 ) -> tuple[AppliedCut, ...]:
     """Apply what was advised for each alarmed ring of a case, at each of `MOMENTS`.
 
-    A marginal hold has nothing to cut, and a ring without alarm no advice.
+    A held loop has nothing to cut, and a ring without alarm no advice.
     """
     told = [s for s in score.stories(changes, rate_hz) if s.alarm_s is not None]
     found: list[AppliedCut] = []
     plant = None
-    for ring in rings if spec.kind != "marginal" else ():
+    for ring in () if spec.is_held else rings:
         story = next((s for s in told if score.belongs(s, ring)), None)
         if story is None or story.alarm_s is None:
             continue

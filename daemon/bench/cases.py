@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from prehowl.daemon.bench import material, paths, ringlevel
 from prehowl.daemon.bench.plants import FADE_S, Plant, draw_plant
-from prehowl.daemon.bench.specs import MARGIN_DB, Spec, programme_excerpt
+from prehowl.daemon.bench.specs import Spec, programme_excerpt
 from prehowl.daemon.stage import truth
 from prehowl.daemon.stage.closed_loop import PathChange, simulate_loops
 
@@ -146,7 +146,7 @@ def _true_ring(
     level: Real,
 ) -> TrueRing:
     takeover = settled = gone = None
-    if spec.kind not in MARGIN_DB:
+    if not spec.is_held:
         takeover = ringlevel.first_time(time_s, over_programme >= 0, crossing_s)
         until = np.ones(len(time_s), bool) if plant.pull_s is None else time_s <= plant.pull_s
         loudest = float(level[until & (time_s >= crossing_s)].max())

@@ -136,7 +136,7 @@ def label(rows: Rows, cases: Sequence[Case]) -> tuple[NDArray[np.int8], NDArray[
         for ring in case.rings:
             here = _is_at(rows.only(mine), ring.frequency_hz)
             near |= here
-            if case.spec.kind != "marginal" and ring.takeover_s is not None:
+            if ring.takeover_s is not None:  # it has none where the loop is held
                 grace = FAST_GRACE_S if ring.growth_db_per_s > 100 else 0.0
                 during = (t > ring.crossing_s) & (t <= ring.takeover_s + grace)
                 kind[mine[here & during]] = 1

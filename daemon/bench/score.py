@@ -149,12 +149,11 @@ def score_case(case: HeardCase) -> CaseScore:
     ]
     wrong = [s for s in told if s not in right and s.alarm_s is not None]
     begins = min(ring.crossing_s for ring in case.rings)
-    marginal = case.spec.kind == "marginal"
     return CaseScore(
         name=case.spec.name,
         kind=case.spec.kind,
         seconds=case.spec.seconds,
-        rings=() if marginal else tuple(_score_rings(case, right, modes)),
+        rings=() if case.spec.is_held else tuple(_score_rings(case, right, modes)),
         wrong_alarms=len(wrong),
         harmonic_alarms=sum(_is_harmonic(s.frequency_hz, case.rings) for s in wrong),
         early_alarms=sum(s.alarm_s is not None and s.alarm_s < begins for s in right),

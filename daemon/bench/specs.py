@@ -55,6 +55,11 @@ class Spec:
     seed: int
 
     @property
+    def is_held(self) -> bool:
+        """Tell whether the loop is held at its limit or under it: nothing takes over."""
+        return self.kind in MARGIN_DB
+
+    @property
     def name(self) -> str:
         """Name the case so that it can be made again: number and what it is."""
         return f"{self.split}-{self.number:04d}-{self.kind}-{self.programme}-{self.tap}"

@@ -184,7 +184,7 @@ def fit_for_comparison(jobs: Sequence[hearing.Job]) -> list[hearing.Job]:
     """Leave out marginal holds, in which nothing must be alarmed, and what no channel can tell."""
     kept = [
         hearing.Job(
-            tuple(spec for spec in job.specs if spec.kind != "marginal"),
+            tuple(spec for spec in job.specs if not spec.is_held),
             tuple(e for e in job.excerpts if e.piece.group != material.APART),
         )
         for job in jobs
