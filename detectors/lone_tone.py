@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from prehowl.detectors.loudest_line import Lines
 from prehowl.detectors.memory import SpectrumMemory
 from prehowl.detectors.steadiness import still_bins
+from prehowl.detectors.telling import Telling
 from prehowl.detectors.tracks import SAME_PLACE_BINS, Figures, Now, look_back
 from prehowl.detectors.verdict import SUSPECT_FROM, Standing, Verdict
 
@@ -33,9 +34,6 @@ so loud that it clipped by 6 dB, nothing stood for longer than 0.4 s."""
 
 STANDS_S = 1.5
 """A suspect, below the end stop: a howl that a limiter holds, or a tone that somebody plays."""
-
-TOLD_EVERY_S = 1.0
-"""While it lasts: a ring of the same frequency may only just have been told as over."""
 
 STANDING_SUSPICION = np.float32(SUSPECT_FROM + 0.05)
 
@@ -60,8 +58,7 @@ class LoneTones:
         self._place, self._top = np.zeros((2, channels), np.float32)  # bins, dBFS
         self._stood = np.full(channels, -1, np.intp)  # for so many looks; -1: no tone
         self._full = np.zeros(channels, np.intp)  # of these, the last at the end stop
-        self._told = np.zeros(channels, np.float32)  # suspicion
-        self._told_at = np.zeros(channels, np.intp)  # looks
+        self._telling = Telling(channels, look_s)
 
     def look(self, now: Now, lines: Lines, at_end_stop: NDArray[np.bool_]) -> Standing | None:
         """Take one frame; return what is new, and what stands since it was last told.
@@ -84,12 +81,10 @@ class LoneTones:
             return None
         self._follow(ch, place, level, at_end_stop[ch])
         suspicion = self._suspicion(ch)
-        again = self._stood[ch] - self._told_at[ch] >= self._looks(TOLD_EVERY_S)
-        due = (suspicion > 0) & ((suspicion > self._told[ch]) | again)
+        due = self._telling.due(ch, suspicion)
         if not due.any():
             return None
         ch, bins, place, suspicion = ch[due], bins[due], place[due], suspicion[due]
-        self._told[ch], self._told_at[ch] = suspicion, self._stood[ch]
         duration = (self._stood[ch] * self._look_s).astype(np.float32)
         growth = self._growth(now, ch, bins)
         odds = np.full(len(ch), np.nan, np.float32)  # of no rise
@@ -106,7 +101,8 @@ class LoneTones:
         begins = ch[~goes_on]
         self._stood[ch] = np.where(goes_on, self._stood[ch] + 1, 0)
         self._place[begins] = place[~goes_on]
-        self._told[begins] = self._told_at[begins] = self._full[begins] = 0
+        self._full[begins] = 0
+        self._telling.begin(begins)
         self._top[ch] = np.where(goes_on, np.maximum(self._top[ch], level), level)
         self._full[ch] = np.where(is_full, self._full[ch] + 1, 0)
 

@@ -14,12 +14,11 @@ from prehowl.detectors.lone_tone import (
     LEAST_WITH_MULTIPLES,
     MOST_FALL_DB,
     STANDING_SUSPICION,
-    TOLD_EVERY_S,
 )
-from prehowl.detectors.longterm import TONE_DB
 from prehowl.detectors.loudest_line import Lines, stands_in_a_reference
-from prehowl.detectors.spectrum import decibels, tone_power
+from prehowl.detectors.spectrum import tone_power
 from prehowl.detectors.steadiness import still_bins
+from prehowl.detectors.telling import Telling
 from prehowl.detectors.tracks import Figures, Now
 from prehowl.detectors.verdict import Standing, Verdict
 
@@ -127,8 +126,7 @@ class StandingLines:
         self._words = np.zeros(channels, np.float32)
         self._before = np.full(channels, np.inf, np.float32)  # dBFS at its place; inf: unknown
         self._is_new = np.zeros(channels, bool)
-        self._told = np.zeros(channels, np.float32)  # suspicion
-        self._told_at = np.zeros(channels, np.intp)  # look
+        self._telling = Telling(channels, look_s)
 
     def look(self, now: Now, lines: Lines, may_alarm: NDArray[np.bool_]) -> Standing | None:
         """Take the loudest lines of one frame; return those that are to be told.
@@ -152,12 +150,10 @@ class StandingLines:
         self._count_words(now, loudest)
         is_hum = _is_near_mains(lines.place * now.bin_hz)
         suspicion = self._suspicion(lines.ch, may_alarm[lines.ch] & ~is_hum)
-        again = self._number - self._told_at[lines.ch] >= TOLD_EVERY_S / self._look_s
-        due = (suspicion > 0) & ((suspicion > self._told[lines.ch]) | again)
+        due = self._telling.due(lines.ch, suspicion)
         if not due.any():
             return None
         found, suspicion = lines.only(due), suspicion[due]
-        self._told[found.ch], self._told_at[found.ch] = suspicion, self._number
         unknown = np.full(len(found.ch), np.nan, np.float32)
         duration = ((self._number - self._since[found.ch]) * self._look_s).astype(np.float32)
         is_suspect = suspicion < 1
@@ -170,8 +166,7 @@ class StandingLines:
         mean = self._off[ch] / seen
         spread = np.sqrt(np.maximum(self._off_squared[ch] / seen - mean**2, 0))
         stands = self._is_new[ch] & (seen >= LEAST_SEEN * (lasted + 1))
-        place = self._first[ch] + mean
-        stands &= spread <= still_bins(place, SPREAD_CENTS, SPREAD_BINS)
+        stands &= spread <= still_bins(self._place()[ch], SPREAD_CENTS, SPREAD_BINS)
         beside = stands & (self._among[:, ch] >= LEAST_AMONG)
         needed_s = np.array([seconds for _, seconds in OTHERS])[:, None]
         beside[0] |= stands & (self._words[ch] >= LEAST_WORDS)
@@ -192,8 +187,7 @@ class StandingLines:
         """Tell for all channels whether too little is left at the place of the line."""
         bins = np.clip(np.rint(self._place()).astype(np.intp), 1, now.power.shape[1] - 2)
         lobe = now.power[np.arange(len(bins))[:, None], bins[:, None] + np.array([-1, 0, 1])]
-        level = decibels(lobe.sum(axis=1)) - TONE_DB
-        return np.asarray(level < self._top - np.float32(GONE_DB))
+        return np.asarray(lobe.sum(axis=1) < tone_power(self._top - np.float32(GONE_DB)))
 
     def _may_be_back(self, ch: NDArray[np.intp]) -> NDArray[np.bool_]:
         missed = self._number - self._last[ch] - 1
@@ -207,22 +201,21 @@ class StandingLines:
     def _is_there(self, lines: Lines) -> NDArray[np.bool_]:
         """Tell which lines lie where their channel's was."""
         mean = self._place()[lines.ch]
-        off = np.abs(lines.place - mean)
-        return np.asarray(off <= still_bins(mean, STRAY_CENTS, STRAY_BINS))
+        return np.abs(lines.place - mean) <= still_bins(mean, STRAY_CENTS, STRAY_BINS)
 
     def _follow(self, now: Now, lines: Lines) -> None:
         ch, place, level = lines.ch, lines.place, lines.level_dbfs
-        is_there = self._is_there(lines)
-        goes_on = self._may_be_back(ch) & is_there
+        goes_on = self._may_be_back(ch)  # what lies elsewhere was left out
         away_s = (self._number - self._last[ch]) * self._look_s
-        is_again = is_there & (away_s < REMEMBERED_S)
+        is_again = self._is_there(lines) & (away_s < REMEMBERED_S)
         self._before[ch[~is_again]] = self._usual(now, lines.only(~is_again))
         begins = ch[~goes_on]
         self._since[begins] = self._number
         self._first[begins] = place[~goes_on]
         self._is_new[begins] = level[~goes_on] >= self._before[begins] + NEW_DB
         self._seen[begins] = self._among[:, begins] = 0
-        self._off[begins] = self._off_squared[begins] = self._told[begins] = 0
+        self._off[begins] = self._off_squared[begins] = 0
+        self._telling.begin(begins)
         self._stood[begins] = self._words[begins] = self._gone[begins] = self._sags[begins] = 0
         self._has_ended[begins] = False
         over = np.maximum(level - self._top[ch], 0)
