@@ -28,8 +28,8 @@ Mask = NDArray[np.bool_]
 SECONDS = 20.0
 BATCH = 4
 ENGINE_FRAMING = Framing(1024, HOP)
-FACTORS = (0.25, 0.5, 1.0, 2.0, 4.0)
-"""The engine's operating points, times its default sensitivity."""
+FACTORS = (0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0)
+"""The engine's operating points, times its default sensitivity; a show file may choose any."""
 ALARMS = (RingState.RINGING, RingState.HOWLING)
 READINGS = {
     "engine (any state)": (RingState.SUSPECT, *ALARMS),
