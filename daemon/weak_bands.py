@@ -15,6 +15,7 @@ class WeakBands:
     cut_db: Mapping[float, float]  # faders that are down, > 0
     capped: frozenset[float]  # of these, the ones that may go no further
     rung: frozenset[float]  # bands in which something rang at the ring-out
+    ring_hz: tuple[float, ...] = ()  # the frequencies of those rings
 
     @property
     def indices(self) -> frozenset[int]:
@@ -34,11 +35,29 @@ def with_sheet(event: RingEvent, weak: WeakBands | None) -> RingEvent:
 
 
 def weak_bands(
-    sheet: str, faders_db: tuple[float, ...], capped: frozenset[int], rung_hz: frozenset[float]
+    sheet: str,
+    faders_db: tuple[float, ...],
+    capped: frozenset[int],
+    rung_hz: frozenset[float],
+    ring_hz: tuple[float, ...],
 ) -> WeakBands:
-    """Return the weak bands of a setting: 31 faders, indices at the cap, bands that rang."""
+    """Return the weak bands of a setting.
+
+    Parameters
+    ----------
+    sheet : str
+        Its name.
+    faders_db : tuple of float
+        All 31.
+    capped : frozenset of int
+        Indices of those at their cap.
+    rung_hz : frozenset of float
+        Nominal centres of the bands that rang.
+    ring_hz : tuple of float
+        Where, exactly.
+    """
     cuts = {float(hz): -gain for hz, gain in zip(NOMINAL_HZ, faders_db, strict=True) if gain < 0}
-    return WeakBands(sheet, cuts, frozenset(float(NOMINAL_HZ[n]) for n in capped), rung_hz)
+    return WeakBands(sheet, cuts, frozenset(float(NOMINAL_HZ[n]) for n in capped), rung_hz, ring_hz)
 
 
 def from_indices(bands: frozenset[int]) -> WeakBands:

@@ -13,6 +13,7 @@ from prehowl.detectors.belief import TREES, suspicion_of
 from prehowl.detectors.designs import DESIGNS, Design
 from prehowl.detectors.frame import Frame
 from prehowl.detectors.framing import SampleMemory, quantum_length
+from prehowl.detectors.known_places import KnownPlaces
 from prehowl.detectors.lone_tone import FULL_SCALE_DBFS
 from prehowl.detectors.resolution import Resolution, judge
 from prehowl.detectors.rings import ALARMS, RingChange, RingState
@@ -75,6 +76,8 @@ class Engine:
         self._memory = SampleMemory(self.channels, reach, self.quantum)
         self._sensitivity = _sensitivities(channels)
         self._tracker = RingTracker(channels, rate_hz)
+        self._known = KnownPlaces(self.channels)
+        self._learn_places(channels)
         self._tick = 0
         self._rung_samples = round(RUNG_S * rate_hz)
         self._mean_square = np.zeros(self.channels, np.float32)
@@ -127,6 +130,7 @@ class Engine:
             raise ValueError("other channels or references: make another engine")
         self._sensitivity = _sensitivities(channels)
         self._tracker.set_up(channels)
+        self._learn_places(channels)
 
     def leave_out(self, names: Collection[str] = (), *, references: bool = False) -> None:
         """Do without a part of the analysis from now on; all that is not named is (again) done.
@@ -228,9 +232,9 @@ class Engine:
         is_news = len(verdict.ch) or lines is not None or lone is not None
         if not is_news and not self._tracker.is_busy:
             return []
-        suspicion = suspicion_of(verdict.belief, self._sensitivity[verdict.ch])
+        suspicion = suspicion_of(verdict.belief, self._sensitivity_at(verdict, now))
         if lines is not None:
-            of_lines = lingering.suspicion_of(lines.belief, self._sensitivity[lines.ch])
+            of_lines = lingering.suspicion_of(lines.belief, self._sensitivity_at(lines, now))
             suspicion, verdict = np.append(suspicion, of_lines), verdict.and_also(lines)
         if lone is not None:
             suspicion = np.append(suspicion, lone.suspicion)
@@ -251,12 +255,23 @@ class Engine:
         self._note_rings(changes)
         return changes
 
+    def _sensitivity_at(self, verdict: Verdict, now: Now) -> NDArray[np.float32]:
+        """Return the sensitivity at each place: its channel's, and more where that has rung."""
+        likelier = self._known.likelier(verdict.ch, verdict.place * now.bin_hz)
+        return np.asarray(self._sensitivity[verdict.ch] * likelier)
+
+    def _learn_places(self, channels: Sequence[ChannelSetup]) -> None:
+        for ch, setup in enumerate(channels):
+            for frequency_hz in setup.rang_hz:
+                self._known.add(ch, frequency_hz)
+
     def _note_rings(self, changes: Sequence[RingChange]) -> None:
-        """Tell the background of new alarms."""
+        """Remember new alarms: what was there before each, and where it rang."""
         alarmed = {change.id for change in changes if change.state is RingState.RINGING}
         for ring in self._tracker.rings if alarmed else ():
             if ring.id in alarmed:
                 self._background.note_ring(ring)
+                self._known.add(ring.ch, ring.frequency_hz)
 
     def _measure_levels(self, newest: NDArray[np.float32]) -> None:
         keep = np.float32(np.exp(-self.quantum / (LEVEL_MEMORY_S * self.rate_hz)))

@@ -47,6 +47,7 @@ class ChannelSetup:
     sensitivity: float = 1.0  # 2: about twice as many false alarms; 0.5: half
     cut_cap_db: float = 6.0  # largest cut to advise
     fader_step_db: float = 0.5
+    rang_hz: tuple[float, ...] = ()  # where it rang before, as at its ring-out
 
 
 class RingTracker:

@@ -22,6 +22,12 @@ from prehowl.detectors.rings import RingChange
 
 BLOCK = 4800
 
+AWAY_CENTS = 20.0
+"""How far off at most a case's ring is told to have rung before."""
+
+PLACES, LOWEST_HZ, HIGHEST_HZ = 3, 120.0, 6000.0
+"""In howl-free sound so many places are told, at random."""
+
 
 @dataclass(frozen=True, slots=True)
 class Asked:
@@ -29,6 +35,7 @@ class Asked:
 
     without: tuple[str, ...] = ()  # resolutions that it does without
     sensitivity: float = 1.0
+    rang_before: bool = False  # whether the engine is told where each case will ring
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +102,11 @@ def _hear_cases(specs: tuple[Spec, ...], asked: Asked) -> Iterator[HeardCase]:
     made = cases.make_batch(specs)
     # The show file tells the engine each loop's delay; so does the bench.
     setups = [
-        ChannelSetup(loop_delay_s=case.rings[0].delay_s, sensitivity=asked.sensitivity)
+        ChannelSetup(
+            loop_delay_s=case.rings[0].delay_s,
+            sensitivity=asked.sensitivity,
+            rang_hz=_near_rings(case) if asked.rang_before else (),
+        )
         for case in made
     ]
     spoken = changes_of(np.stack([case.samples for case in made]), RATE_HZ, setups, asked.without)
@@ -105,13 +116,33 @@ def _hear_cases(specs: tuple[Spec, ...], asked: Asked) -> Iterator[HeardCase]:
         yield HeardCase(case.spec, case.material, case.rings, case.real_hz, changes, cuts, short)
 
 
+def _near_rings(case: cases.Case) -> tuple[float, ...]:
+    rng = np.random.default_rng(case.spec.seed + 1)
+    away = rng.uniform(-AWAY_CENTS, AWAY_CENTS, len(case.rings))
+    return tuple(
+        float(ring.frequency_hz * 2 ** (cents / 1200))
+        for ring, cents in zip(case.rings, away, strict=True)
+    )
+
+
+def _anywhere(seed: int) -> tuple[float, ...]:
+    rng = np.random.default_rng(seed + 2)
+    return tuple(np.exp(rng.uniform(np.log(LOWEST_HZ), np.log(HIGHEST_HZ), PLACES)).tolist())
+
+
 def _hear_excerpts(excerpts: tuple[Excerpt, ...], asked: Asked) -> Iterator[HeardExcerpt]:
     if not excerpts:
         return
     sound = [material.render(excerpt, RATE_HZ) for excerpt in excerpts]
     longest = max(len(samples) for samples in sound)
     channels = np.stack([np.pad(samples, (0, longest - len(samples))) for samples in sound])
-    setups = [ChannelSetup(sensitivity=asked.sensitivity)] * len(sound)
+    setups = [
+        ChannelSetup(
+            sensitivity=asked.sensitivity,
+            rang_hz=_anywhere(excerpt.seed) if asked.rang_before else (),
+        )
+        for excerpt in excerpts
+    ]
     spoken = changes_of(channels, RATE_HZ, setups, asked.without)
     for excerpt, changes in zip(excerpts, spoken, strict=True):
         end = excerpt.seconds * RATE_HZ

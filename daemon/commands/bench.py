@@ -108,6 +108,11 @@ def add_arguments(parser: CommandParser) -> None:
         metavar="NUMBER",
         help="of all channels; 2: twice as many false alarms; default 1",
     )
+    detection.add_argument(
+        "--rang-before",
+        action="store_true",
+        help="tell the engine where each case rang before, and howl-free sound anywhere",
+    )
     detection.add_argument("--plots", metavar="DIR", help="draw lead and recall there (PNG)")
     _add_format(detection)
     peers = benches.add_parser(

@@ -28,7 +28,8 @@ def detection(args: argparse.Namespace) -> int:
     checks.check_draw(args)
     from prehowl.daemon.bench import dump, hearing, paths, plots, report, summary
 
-    asked = hearing.Asked(tuple(dict.fromkeys(args.without)), args.sensitivity)
+    without = tuple(dict.fromkeys(args.without))
+    asked = hearing.Asked(without, args.sensitivity, args.rang_before)
     jobs = hearing.jobs_of(args.split, args.cases, args.minutes, args.seed, args.families, asked)
     heard = hearing.hear(jobs, args.jobs, _progress())
     figures = {
@@ -37,6 +38,7 @@ def detection(args: argparse.Namespace) -> int:
         "seed": args.seed,
         "without": list(asked.without),
         "sensitivity": asked.sensitivity,
+        "rang_before": asked.rang_before,
         "modelled_rooms": paths.has_rooms(),
         **summary.summarise(heard),
     }

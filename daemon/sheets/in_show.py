@@ -91,4 +91,5 @@ def _named(show: Show, channel: Channel, act: str) -> NamedSheet:
 def _weak(sheet: Sheet) -> WeakBands:
     capped = frozenset(n for n, gain in enumerate(sheet.faders_db) if gain < 0 and sheet.at_cap(n))
     rung = frozenset(ring.band_hz for ring in sheet.rings if ring.band_hz in NOMINAL_HZ)
-    return weak_bands(sheet.title, sheet.faders_db, capped, rung)
+    ring_hz = tuple(ring.frequency_hz for ring in sheet.rings)
+    return weak_bands(sheet.title, sheet.faders_db, capped, rung, ring_hz)

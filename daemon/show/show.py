@@ -151,10 +151,12 @@ class Show:
         return SENSITIVITIES[self.detection.sensitivity], self.detection.sensitivity
 
     def _setup(self, channel: Channel) -> ChannelSetup:
+        sheet = self.weak_bands.get(channel.number)
         return ChannelSetup(
             loop_delay_s=self.loop_delay(channel)[0],
             is_reference=channel.kind == Kind.REFERENCE,
             sensitivity=self.sensitivity(channel)[0],
             cut_cap_db=self.advice.cut_cap_db,
             fader_step_db=self.advice.fader_step_db,
+            rang_hz=() if sheet is None else sheet.ring_hz,
         )

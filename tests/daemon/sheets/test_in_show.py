@@ -263,6 +263,12 @@ def test_weak_bands_differ_per_act(show_file):
     assert 3 not in weak
 
 
+def test_the_engine_is_told_where_a_channel_rang_at_its_ring_out(show_file):
+    """Oracle: the sheet's one ring, shared by the mic of that mix; the third has no sheet."""
+    show, _ = with_sheets(load_show(show_file))
+    assert [setup.rang_hz for setup in show.setups(3)] == [(800.0,), (800.0,), ()]
+
+
 def test_a_missing_sheet_of_an_act_names_the_act(show_file):
     """What is wrong is told with act and channel, and the rest of the show stays."""
     acts = '[[acts]]\nname = "B"\nchannels = [{number = 2, sheet = "nowhere"}]'
