@@ -104,3 +104,17 @@ def test_another_setup_tells_places_while_the_engine_runs():
     engine.set_up([ChannelSetup(rang_hz=(RING_HZ,))])
     samples = sound(1.0)
     assert [*engine.feed(samples), *engine.finish()] == events(samples, (RING_HZ,))
+
+
+def test_places_told_again_do_not_drive_out_what_rang_since():
+    """Oracle: definition: the ring of the first part fills the one room that the told ones leave;
+    a show file read again names the same ones."""
+    told = tuple(4000.0 * 1.2**n for n in range(MOST))
+    engine = Engine(RATE_HZ, [ChannelSetup(rang_hz=told)])
+    twice = sound(1.0, 9.0)
+    first = engine.feed(twice[: 8 * RATE_HZ])
+    engine.set_up([ChannelSetup(rang_hz=told)])
+    changes = [*first, *engine.feed(twice[8 * RATE_HZ :]), *engine.finish()]
+    assert changes == events(twice, told)
+    early, late = alarms_s(changes)
+    assert late - 9.0 < early - 1.0
