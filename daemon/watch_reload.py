@@ -102,7 +102,10 @@ def _parts(old: Show, new: Show, watched: Watched) -> list[str]:
     """Return in words what has changed of what is put in force at once."""
     sides = [
         {
-            "kinds, delays, sensitivity, advice": (watched.setups(show), watched.kinds(show)),
+            "kinds, delays, sensitivity, advice": (
+                [replace(setup, rang_hz=()) for setup in watched.setups(show)],
+                watched.kinds(show),
+            ),
             "channel names": watched.names(show),
             "running order": (show.acts, show.order),
             "known weak bands": (show.weak_bands, show.act_weak_bands),

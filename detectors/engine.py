@@ -77,7 +77,6 @@ class Engine:
         self._sensitivity = _sensitivities(channels)
         self._tracker = RingTracker(channels, rate_hz)
         self._known = KnownPlaces(self.channels)
-        self._told_places: list[tuple[float, ...]] = [()] * self.channels
         self._learn_places(channels)
         self._tick = 0
         self._rung_samples = round(RUNG_S * rate_hz)
@@ -262,11 +261,8 @@ class Engine:
         return np.asarray(self._sensitivity[verdict.ch] * likelier)
 
     def _learn_places(self, channels: Sequence[ChannelSetup]) -> None:
-        """Take the places that were told, but for those known so: what rang since goes before."""
-        before, self._told_places = self._told_places, [setup.rang_hz for setup in channels]
-        for ch, (old, new) in enumerate(zip(before, self._told_places, strict=True)):
-            for frequency_hz in new if new != old else ():
-                self._known.add(ch, frequency_hz)
+        for ch, setup in enumerate(channels):
+            self._known.tell(ch, setup.rang_hz)
 
     def _note_rings(self, changes: Sequence[RingChange]) -> None:
         """Remember new alarms: what was there before each, and where it rang."""

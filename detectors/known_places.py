@@ -4,6 +4,8 @@ Of a loop's many modes the same few come first, whoever sings: a howl that is ba
 of all. A place is so narrow that even a much nearer level there adds few false alarms.
 """
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -14,7 +16,7 @@ NEAR_CENTS = 40.0
 """A microphone that moves a little moves the mode by about as much."""
 
 MOST = 6
-"""Places a channel; the one that rang longest ago is forgotten first."""
+"""Places a channel, of those that rang and of those told; the older ones are forgotten first."""
 
 NOWHERE = np.inf
 
@@ -28,17 +30,24 @@ class KnownPlaces:
     """
 
     def __init__(self, channels: int) -> None:
-        self._cents = np.full((channels, MOST), NOWHERE)  # over 1 Hz, the latest first
+        self._rang, self._told = np.full((2, channels, MOST), NOWHERE)  # cents over 1 Hz
         self._is_any = False
 
     def add(self, ch: int, frequency_hz: float) -> None:
         """Remember that a channel rang there; a place near by is the same one, and moves."""
         cents = float(_cents(frequency_hz))
-        own = self._cents[ch]
+        own = self._rang[ch]  # the latest first
         others = own[np.abs(own - cents) >= NEAR_CENTS][: MOST - 1]
         own[:] = NOWHERE
         own[0], own[1 : 1 + len(others)] = cents, others
         self._is_any = True
+
+    def tell(self, ch: int, frequency_hz: Sequence[float]) -> None:
+        """Take it that a channel rang there long ago, the latest last, and nowhere else then."""
+        latest = _cents(np.asarray(frequency_hz[-MOST:], np.float64))
+        self._told[ch] = NOWHERE
+        self._told[ch, : len(latest)] = latest
+        self._is_any |= len(latest) > 0
 
     def likelier(
         self, ch: NDArray[np.intp], frequency_hz: NDArray[np.floating]
@@ -51,8 +60,10 @@ class KnownPlaces:
         """
         if not self._is_any:
             return np.ones(len(ch), np.float32)
-        away = np.abs(_cents(frequency_hz)[:, None] - self._cents[ch])
-        is_near = (away < NEAR_CENTS).any(axis=1)
+        here = _cents(frequency_hz)[:, None]
+        is_near = np.zeros(len(ch), bool)
+        for known in (self._rang, self._told):
+            is_near |= (np.abs(here - known[ch]) < NEAR_CENTS).any(axis=1)
         return np.where(is_near, np.float32(LIKELIER), np.float32(1))
 
 

@@ -9,6 +9,7 @@ from prehowl.daemon.show import Show
 from prehowl.daemon.show.tables import Channel, Device
 from prehowl.daemon.watch_reload import InForce
 from prehowl.daemon.watched import Watched
+from prehowl.daemon.weak_bands import WeakBands
 
 
 def show(*numbers: int, inputs: int | None = None) -> Show:
@@ -65,3 +66,12 @@ def test_no_start_is_promised_that_would_leave_it_out_too() -> None:
     device = replace(new.device, channels=2)
     more = told(old, replace(new, device=device), (1,))
     assert more.endswith(f"; at the next start: device; {NEXT}: channel 2")
+
+
+def test_another_sheet_is_told_as_that_and_no_more() -> None:
+    """Oracle: definition; the engine's setup holds the sheet's rings, but is no key of the file."""
+    sheets = [
+        WeakBands("vocal", {800.0: 3.0}, frozenset(), frozenset(), (hz,)) for hz in (790, 810)
+    ]
+    old, new = (replace(show(1), weak_bands={1: sheet}) for sheet in sheets)
+    assert told(old, new, (1,)) == "known weak bands in force"
