@@ -30,13 +30,14 @@ class KnownPlaces:
     """
 
     def __init__(self, channels: int) -> None:
-        self._rang, self._told = np.full((2, channels, MOST), NOWHERE)  # cents over 1 Hz
+        # Cents over 1 Hz: of each channel what rang while it was watched, and what was told.
+        self._cents = np.full((channels, 2, MOST), NOWHERE)
         self._is_any = False
 
     def add(self, ch: int, frequency_hz: float) -> None:
         """Remember that a channel rang there; a place near by is the same one, and moves."""
         cents = float(_cents(frequency_hz))
-        own = self._rang[ch]  # the latest first
+        own = self._cents[ch, 0]  # the latest first
         others = own[np.abs(own - cents) >= NEAR_CENTS][: MOST - 1]
         own[:] = NOWHERE
         own[0], own[1 : 1 + len(others)] = cents, others
@@ -45,8 +46,8 @@ class KnownPlaces:
     def tell(self, ch: int, frequency_hz: Sequence[float]) -> None:
         """Take it that a channel rang there long ago, the latest last, and nowhere else then."""
         latest = _cents(np.asarray(frequency_hz[-MOST:], np.float64))
-        self._told[ch] = NOWHERE
-        self._told[ch, : len(latest)] = latest
+        self._cents[ch, 1] = NOWHERE
+        self._cents[ch, 1, : len(latest)] = latest
         self._is_any |= len(latest) > 0
 
     def likelier(
@@ -60,10 +61,8 @@ class KnownPlaces:
         """
         if not self._is_any:
             return np.ones(len(ch), np.float32)
-        here = _cents(frequency_hz)[:, None]
-        is_near = np.zeros(len(ch), bool)
-        for known in (self._rang, self._told):
-            is_near |= (np.abs(here - known[ch]) < NEAR_CENTS).any(axis=1)
+        away = np.abs(_cents(frequency_hz)[:, None, None] - self._cents[ch])
+        is_near = (away < NEAR_CENTS).any(axis=(1, 2))
         return np.where(is_near, np.float32(LIKELIER), np.float32(1))
 
 

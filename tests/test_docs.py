@@ -22,6 +22,7 @@ from prehowl.detectors.candidates import (
 )
 from prehowl.detectors.designs import DESIGNS, SLOW_STEP, Design
 from prehowl.detectors.framing import quantum_length
+from prehowl.detectors.known_places import LIKELIER, MOST, NEAR_CENTS
 from prehowl.detectors.lone_tone import (
     AT_END_STOP_S,
     FULL_SCALE_DBFS,
@@ -340,6 +341,15 @@ def test_limits_of_lone_tones_are_those_of_the_engine():
     assert f"alarmed when it has stood for {AT_END_STOP_S:g} s" in text
     assert f"a suspect when it has stood for {STANDS_S:g} s" in text
     assert f"and {USUAL_CUT_DB:g} dB are advised" in text
+
+
+def test_what_is_remembered_of_places_is_what_the_engine_remembers():
+    """The page's figures are the module's constants."""
+    text = page("docs/detection.md")
+    assert (MOST, LIKELIER) == (6, 5)
+    assert "remembers the last six places" in text
+    assert "the last six rings of its ring-out" in text
+    assert f"Within {NEAR_CENTS:g} cents of one, five times as many false alarms" in text
 
 
 def test_limits_of_lines_that_stand_are_those_of_the_engine():
