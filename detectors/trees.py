@@ -47,9 +47,17 @@ class Trees:
         ]
 
     def sums(self, figures: Figures) -> Figures:
-        """Return bias plus the sum of the heights, for figures of shape (rows, names)."""
-        leaf = np.zeros((len(figures), len(self.figure)), np.intp)
+        """Return bias plus the sum of the heights, for figures of shape (rows, names).
+
+        A row alone and the same among others are equal but for rounding.
+        """
+        # A row a figure: all that one tree asks lies in one piece, which costs a quarter.
+        by_figure = np.ascontiguousarray(figures.T)
+        leaf = np.zeros((len(self.figure), len(figures)), np.uint8)
         for level in range(DEPTH):
-            leaf = 2 * leaf + (figures[:, self.figure[:, level]] > self.cut[:, level])
-        leaf += np.arange(len(self.figure)) << DEPTH
-        return np.asarray(self.bias + self.height.reshape(-1)[leaf].sum(axis=1), np.float32)
+            asked = by_figure.take(self.figure[:, level], axis=0)
+            leaf <<= 1
+            leaf |= asked > self.cut[:, level, None]
+        first = (np.arange(len(self.figure)) << DEPTH)[:, None]
+        heights = self.height.reshape(-1).take(first + leaf)
+        return np.asarray(self.bias + heights.sum(axis=0), np.float32)
