@@ -41,9 +41,8 @@ def sight(
     frequency_hz : ndarray of float, shape (rings,)
     """
     edge = LOBE_BINS + 1
-    middle = np.clip(
-        np.rint(frequency_hz / now.bin_hz).astype(np.intp), edge, memory.bins - 1 - edge
-    )
+    middle = np.rint(frequency_hz / now.bin_hz).astype(np.intp)
+    middle = np.minimum(np.maximum(middle, edge), memory.bins - 1 - edge)
     flat = now.power.reshape(-1)
     index = ch * memory.bins + middle
     beside = np.stack([flat[index - 1], flat[index], flat[index + 1]])

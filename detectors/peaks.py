@@ -94,7 +94,7 @@ def locate(
     """
     left, top, right = np.sqrt(low), np.sqrt(middle), np.sqrt(high)
     total = np.maximum(left + 2 * top + right, np.float32(1e-12))
-    offset = np.clip(2 * (right - left) / total, -0.5, 0.5).astype(np.float32)
+    offset = np.minimum(np.maximum(2 * (right - left) / total, -0.5), 0.5).astype(np.float32)
     return offset, np.asarray(to_dbfs(middle) + scalloping_db(offset), np.float32)
 
 

@@ -25,6 +25,9 @@ FINER = 1.01
 BACK_DOWN_DB = 2.0
 """A line this little over the level from which it rose is back where it was."""
 
+LINGERING_EVERY_S = 0.05
+"""A line that lingers and has not risen is looked at no more often."""
+
 GONE_S = 0.2
 """Where the finest resolution has told nothing for so long it was left out; the next one tells."""
 
@@ -44,6 +47,19 @@ def tells_level(ring: Ring, bin_hz: float, sample: int, rate_hz: int) -> bool:
     """Tell whether a frame with such bins is one to read the ring's level from."""
     is_left_out = (sample - ring.level_sample) / rate_hz > GONE_S
     return is_left_out or is_fine_enough(ring, bin_hz)
+
+
+def is_watched(ring: Ring, bin_hz: float, sample: int, rate_hz: int) -> bool:
+    """Tell whether a frame with such bins is one to look at the ring in at all.
+
+    What only lingers moves slowly. It is looked at where its level is told, and now and then:
+    suspects on some channel are common, and a look costs as much for one ring as for ten. Where
+    those frames are left out it is looked at every `GONE_S`, and cleared as much later.
+    """
+    if ring.rise_sample is not None:
+        return True
+    is_due = (sample - ring.level_sample) / rate_hz >= LINGERING_EVERY_S
+    return is_due and tells_level(ring, bin_hz, sample, rate_hz)
 
 
 def take_level(

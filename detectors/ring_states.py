@@ -1,7 +1,8 @@
 """When a ring moves on: from what was seen of it to its next state."""
 
 from prehowl.detectors.ring_level import has_come_down, is_steady, is_where_it_rose_from
-from prehowl.detectors.rings import Ring, RingState
+from prehowl.detectors.rings import ALARMS, Ring, RingState
+from prehowl.detectors.steadiness import still_bins
 
 SUSPECT_HOLD_S = 1.0
 """A suspect that shows nothing new for this long is cleared, unless it keeps its level."""
@@ -59,6 +60,16 @@ def next_state(ring: Ring, sample: int, rate_hz: int) -> RingState | None:
     return RingState.HOWLING if takes_over else None
 
 
+def take_share(ring: Ring, share: float, sample: int) -> None:
+    """Take in what share of its channel's power a ring holds: since when it is all there is."""
+    needed = TAKEOVER_SHARE if ring.state in ALARMS else DROWNING_SHARE
+    if share < needed or _sinks(ring):
+        ring.takeover_sample = None
+    elif ring.takeover_sample is None or _moves_on(ring):
+        ring.takeover_sample = sample
+        ring.takeover_hz = ring.frequency_hz
+
+
 def _has_stopped(ring: Ring, sample: int, rate_hz: int) -> bool:
     if ring.state is RingState.SUSPECT and _lingers(ring, sample, rate_hz):
         return False
@@ -83,3 +94,15 @@ def rose(ring: Ring, sample: int, rate_hz: int) -> bool:
 def _lingers(ring: Ring, sample: int, rate_hz: int) -> bool:
     since = ring.lingers_sample
     return since is not None and (sample - since) / rate_hz <= LINGERS_S
+
+
+def _sinks(ring: Ring) -> bool:
+    """Tell whether a suspect is under its highest level: a note that decays, or trembles."""
+    return ring.state not in ALARMS and ring.level_dbfs < ring.top_dbfs - SUSPECT_KEEPS_DB
+
+
+def _moves_on(ring: Ring) -> bool:
+    """Tell whether a suspect that drowns all else has left the place where it began to."""
+    away = abs(ring.frequency_hz - ring.takeover_hz) / ring.bin_hz
+    still = still_bins(ring.takeover_hz / ring.bin_hz, DROWNING_CENTS)
+    return ring.state not in ALARMS and bool(away > still)

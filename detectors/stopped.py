@@ -75,6 +75,10 @@ class StoppedRings:
         """Tell whether any is kept."""
         return bool(self._kept)
 
+    def may_be_back(self, sample: int) -> bool:
+        """Tell whether any is to be watched for, lest it stand again."""
+        return bool(self._watched_for(sample))
+
     def add(self, ring: Ring, sample: int) -> None:
         """Keep a ring that has just stopped, in the place of an older one that rang there.
 
@@ -97,9 +101,8 @@ class StoppedRings:
 
     def back(self, frame: Frame) -> list[Back]:
         """Return the alarmed rings that stand again; `take` those that are told."""
-        since = frame.sample - round(BACK_S * self._rate_hz)
-        recent = [s for s in self._kept if s.sample > since and s.ring.was_alarmed]
-        watched = [s for s in recent if not s.is_told and _is_seen_by(s.ring, frame)]
+        recent = self._watched_for(frame.sample)
+        watched = [stopped for stopped in recent if _is_seen_by(stopped.ring, frame)]
         if not watched:
             return []
         places = [_loudest_hz(stopped.ring, frame) for stopped in watched]
@@ -121,6 +124,11 @@ class StoppedRings:
                 stopped.back_sample = None  # if it is not taken, it must stand anew
                 found.append(Back(stopped.ring, hz, level))
         return found
+
+    def _watched_for(self, sample: int) -> list[_Stopped]:
+        """Return those that were alarmed lately and are not told anew yet."""
+        since = sample - round(BACK_S * self._rate_hz)
+        return [s for s in self._kept if s.sample > since and s.ring.was_alarmed and not s.is_told]
 
     def take(self, back: Back) -> None:
         """Watch no longer for a ring that is told as back."""

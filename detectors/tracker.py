@@ -16,17 +16,9 @@ from prehowl.detectors.following import Sighting
 from prehowl.detectors.frame import Frame, evidence_of, lowest_dbfs
 from prehowl.detectors.loop import advised_cut_db, margin_db
 from prehowl.detectors.loudest_line import stands_in_a_reference
-from prehowl.detectors.ring_level import FALLEN_DB, take_level, tells_level
-from prehowl.detectors.ring_states import (
-    DROWNING_CENTS,
-    DROWNING_SHARE,
-    SUSPECT_KEEPS_DB,
-    TAKEOVER_SHARE,
-    next_state,
-    rose,
-)
+from prehowl.detectors.ring_level import FALLEN_DB, is_watched, take_level, tells_level
+from prehowl.detectors.ring_states import next_state, rose, take_share
 from prehowl.detectors.rings import ALARMS, Ring, RingChange, RingState, move
-from prehowl.detectors.steadiness import still_bins
 from prehowl.detectors.stopped import (
     ECHO_S,
     LINGERING_ECHO_S,
@@ -73,6 +65,9 @@ class RingTracker:
         """Take one frame of one resolution; return what changed."""
         suspicion = frame.suspicion
         likely = np.flatnonzero(suspicion >= SUSPECT_FROM)
+        if not (len(likely) or frame.verdict.lingers.any() or self._has_to_look(frame)):
+            self._stopped.forget(frame.sample)
+            return []
         self._follow(frame, suspicion, likely)
         if self._stopped:
             self._find_back(frame)
@@ -87,21 +82,40 @@ class RingTracker:
 
     # known rings
 
+    def _has_to_look(self, frame: Frame) -> bool:
+        """Tell whether a frame without news matters to any ring that is, or was, followed."""
+        bin_hz, sample, rate_hz = frame.now.bin_hz, frame.sample, frame.rate_hz
+        is_one_watched = any(is_watched(ring, bin_hz, sample, rate_hz) for ring in self.rings)
+        return is_one_watched or self._stopped.may_be_back(sample)
+
     def _follow(
         self, frame: Frame, suspicion: NDArray[np.float32], likely: NDArray[np.intp]
     ) -> None:
         visible = [ring for ring in self.rings if frame.covers(ring.frequency_hz)]
-        if not visible:
-            return
-        seen = frame.sighting([r.ch for r in visible], [r.frequency_hz for r in visible])
+        bin_hz, sample, rate_hz = frame.now.bin_hz, frame.sample, frame.rate_hz
+        rising = likely[~frame.verdict.lingers[likely]]
+        has_risen = [bool(places_of(frame, rising, ring)) for ring in visible]
+        watched = [
+            (ring, rises)
+            for ring, rises in zip(visible, has_risen, strict=True)
+            if rises or is_watched(ring, bin_hz, sample, rate_hz)
+        ]
+        if watched:
+            channels = [ring.ch for ring, _ in watched]
+            seen = frame.sighting(channels, [ring.frequency_hz for ring, _ in watched])
+            for number, (ring, rises) in enumerate(watched):
+                self._update(ring, frame, seen, number, rises=rises)
         still = np.flatnonzero(frame.verdict.lingers & (suspicion >= SUSPECT_FROM - LINGERS_ON))
-        for number, ring in enumerate(visible):
-            self._update(ring, frame, seen, number)
+        if not (len(still) or len(likely)):
+            return
+        for ring in visible:
             if ring.lingers_sample is not None and places_of(frame, still, ring):
                 ring.lingers_sample = frame.sample
             self._take_news(ring, frame, suspicion, places_of(frame, likely, ring))
 
-    def _update(self, ring: Ring, frame: Frame, seen: Sighting, number: int) -> None:
+    def _update(
+        self, ring: Ring, frame: Frame, seen: Sighting, number: int, *, rises: bool
+    ) -> None:
         sample, bin_hz = frame.sample, frame.now.bin_hz
         if is_peak := bool(seen.is_peak[number]):
             ring.seen_sample = sample
@@ -110,15 +124,10 @@ class RingTracker:
             take_level(ring, level, slope, sample, frame.rate_hz)
             is_up = level > ring.top_dbfs - FALLEN_DB
             # Between its tails a line that lingers is not told from the noise beside it.
-            if is_peak and is_up and ring.rise_sample is not None:
+            if is_peak and is_up and (rises or ring.rise_sample is not None):
                 ring.frequency_hz = float(seen.frequency_hz[number])
                 ring.bin_hz = bin_hz
-        needed = TAKEOVER_SHARE if ring.state in ALARMS else DROWNING_SHARE
-        if seen.share[number] < needed or _sinks(ring):
-            ring.takeover_sample = None
-        elif ring.takeover_sample is None or _moves_on(ring):
-            ring.takeover_sample = frame.sample
-            ring.takeover_hz = ring.frequency_hz
+        take_share(ring, float(seen.share[number]), sample)
 
     def _take_news(
         self, ring: Ring, frame: Frame, suspicion: NDArray[np.float32], places: list[int]
@@ -183,6 +192,7 @@ class RingTracker:
             ring.growth_db_per_s = growth = _growth_at(frame, int(place))
             ring.slope_db_per_s = growth or 0.0
             ring.suspicion = float(suspicion[place])
+            take_share(ring, float(seen.share[number]), frame.sample)
             if lingers:
                 ring.lingers_sample = frame.sample
                 continue
@@ -286,15 +296,3 @@ def _growth_now(ring: Ring, frame: Frame, place: int) -> float | None:
     if growth is None or before is None:
         return growth if before is None else before
     return max(growth, before) if has_arrived else growth
-
-
-def _sinks(ring: Ring) -> bool:
-    """Tell whether a suspect is under its highest level: a note that decays, or trembles."""
-    return ring.state not in ALARMS and ring.level_dbfs < ring.top_dbfs - SUSPECT_KEEPS_DB
-
-
-def _moves_on(ring: Ring) -> bool:
-    """Tell whether a suspect that drowns all else has left the place where it began to."""
-    away = abs(ring.frequency_hz - ring.takeover_hz) / ring.bin_hz
-    still = still_bins(ring.takeover_hz / ring.bin_hz, DROWNING_CENTS)
-    return ring.state not in ALARMS and bool(away > still)
