@@ -14,7 +14,7 @@ from prehowl.detectors.spectrum import decibels
 
 Figures = NDArray[np.float32]
 
-FAST_S, SLOW_S = 3.0, 12.0
+FAST_S, SLOW_S = 1.5, 12.0
 """Time constants of the two means: what stands there now, and what the channel is like."""
 
 NEAR_BINS, FAR_BINS = 3, 11

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from prehowl.daemon.bench.held_loops import PIECE_S, UNDER_WORTH
 from prehowl.daemon.cli import COMMANDS, parser_of
 from prehowl.daemon.errors import UsageError
 from prehowl.detectors import HOWL_TESTS, loop
@@ -23,6 +24,15 @@ from prehowl.detectors.candidates import (
 from prehowl.detectors.designs import DESIGNS, SLOW_STEP, Design
 from prehowl.detectors.framing import quantum_length
 from prehowl.detectors.known_places import LIKELIER, MOST, NEAR_CENTS
+from prehowl.detectors.lingering import BELOW_STRONGEST_DB, QUIETEST_CANDIDATE_DB
+from prehowl.detectors.lingering_signals import (
+    BESIDE_BINS,
+    JUST_S,
+    REST_S,
+    STANDS_OVER_DB,
+    STANDS_SHARE,
+    STANDS_WITHIN_DB,
+)
 from prehowl.detectors.lone_tone import (
     AT_END_STOP_S,
     FULL_SCALE_DBFS,
@@ -32,12 +42,13 @@ from prehowl.detectors.lone_tone import (
     MOST_FALL_DB,
     STANDS_S,
 )
+from prehowl.detectors.longterm import FAST_S, LEAST_PROMINENCE_DB, QUIETEST_LINE_DB, SLOW_S
 from prehowl.detectors.loop import USUAL_CUT_DB
 from prehowl.detectors.loudest_line import MULTIPLES
 from prehowl.detectors.loudest_line import QUIETEST_DBFS as LONE_DBFS
 from prehowl.detectors.peaks import LOBE_RATIO, QUIETEST_DBFS
 from prehowl.detectors.resolution import QUIETEST_SHARE
-from prehowl.detectors.ring_level import BACK_DOWN_DB, FALLEN_DB, FALLEN_S
+from prehowl.detectors.ring_level import BACK_DOWN_DB, FALLEN_DB, FALLEN_S, LINGERING_EVERY_S
 from prehowl.detectors.ring_states import (
     BACK_DOWN_S,
     LOST_AFTER_S,
@@ -341,6 +352,27 @@ def test_limits_of_lone_tones_are_those_of_the_engine():
     assert f"alarmed when it has stood for {AT_END_STOP_S:g} s" in text
     assert f"a suspect when it has stood for {STANDS_S:g} s" in text
     assert f"and {USUAL_CUT_DB:g} dB are advised" in text
+
+
+def test_limits_of_lines_that_linger_are_those_of_the_engine():
+    """The page's figures are the modules' constants."""
+    text = page("docs/detection.md")
+    assert f"in each bin, of {FAST_S:g} s and of {SLOW_S:g} s" in text
+    assert f"by {LEAST_PROMINENCE_DB:g} dB above its *ground*" in text
+    assert f"not more than {-QUIETEST_LINE_DB:g} dB under the channel's power" in text
+    assert f"comes within {-QUIETEST_CANDIDATE_DB:g} dB of the channel's power" in text
+    assert f"within {BELOW_STRONGEST_DB:g} dB of the channel's strongest line" in text
+    assert f"over the last {JUST_S:g} s: standard deviation" in text
+    near, middle, far = BESIDE_BINS
+    assert f"over the bins {near}, {middle} and {far} away" in text
+    assert STANDS_SHARE == 0.5
+    assert f"({STANDS_WITHIN_DB:g} dB of deviation or less, half of the time" in text
+    assert f"half of the time, {STANDS_OVER_DB:g} dB high)" in text
+    assert f"without the line varied over {REST_S:g} s" in text
+    assert f"once in {LINGERING_EVERY_S:g} s at the most" in text
+    assert (PIECE_S, UNDER_WORTH) == (2.0, 12)
+    assert "in each two seconds that it rings" in text
+    assert "as much as twelve such pieces" in text
 
 
 def test_what_is_remembered_of_places_is_what_the_engine_remembers():

@@ -10,7 +10,8 @@ from scipy.signal import butter, lfilter
 
 from prehowl.detectors.bands import nominal_hz
 from prehowl.detectors.engine import ChannelSetup, Engine
-from prehowl.detectors.lingering import SIGNALS, suspicion_of
+from prehowl.detectors.lingering import suspicion_of
+from prehowl.detectors.lingering_signals import SIGNALS
 from prehowl.detectors.lingering_weights import SUSPECT_AT
 from prehowl.detectors.rings import RingChange, RingState
 from prehowl.detectors.verdict import SUSPECT_FROM
@@ -110,10 +111,28 @@ def test_a_reference_that_has_stopped_silences_nothing() -> None:
 
 def test_a_suspect_that_lingers_is_one_suspect() -> None:
     """It stays one while the loop is held, and ends when the gain comes down."""
-    sound = np.concatenate([held(noise(), 1000.0, 0.4), noise(seed=2)])
+    sound = np.concatenate([held(noise(), 1000.0, 0.3), noise(seed=2)])
     told = changes_of(sound)
     assert [change.state for change in told] == [RingState.SUSPECT, RingState.CLEARED]
     assert told[1].sample > 8 * RATE_HZ
+
+
+@pytest.mark.parametrize("later_s", [0.0, 0.02, 0.04, 0.06])
+def test_a_suspect_that_rises_is_alarmed_with_the_level_that_it_has_by_then(later_s: float) -> None:
+    """Oracle: the tone's own level; a frame of 85 ms over a rise of 150 dB/s shows 6 dB less.
+
+    Until it rises it is looked at in every third main frame, of 64 ms, so its level may be one of
+    10 dB ago where shorter frames hear it first.
+    """
+    t = np.arange(SECONDS * RATE_HZ) / RATE_HZ
+    level_dbfs = np.minimum(-45 + 150 * np.maximum(t - 6 - later_s, 0), -3)
+    tone = 10 ** (level_dbfs / 20) * np.sin(2 * np.pi * 3000 * t)
+    told = changes_of(tone + words())
+    suspect, alarm = told[:2]
+    assert (suspect.state, alarm.state) == (RingState.SUSPECT, RingState.RINGING)
+    assert suspect.sample < 6 * RATE_HZ < alarm.sample
+    assert level_dbfs[alarm.sample] - 16 < alarm.level_dbfs <= level_dbfs[alarm.sample]
+    assert alarm.frequency_hz == pytest.approx(3000, abs=0.5)
 
 
 def test_suspicion_begins_at_the_level_and_never_alarms() -> None:

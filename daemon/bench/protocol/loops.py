@@ -16,6 +16,7 @@ from scipy.signal import butter, sosfilt
 
 from prehowl.daemon.bench import material, paths, ringlevel
 from prehowl.daemon.bench.material import Excerpt
+from prehowl.daemon.bench.plants import AUDIBLE_MARGIN_DB
 from prehowl.daemon.stage import truth
 from prehowl.daemon.stage.closed_loop import simulate_loops
 
@@ -56,8 +57,13 @@ class Loop:
     kind: str
     name: str
     samples: NDArray[np.float32]  # (samples,)
-    howl_hz: float  # by Nyquist's condition at the limit
+    modes_hz: tuple[float, ...]  # those that a gain of 3 dB more would ring, strongest first
     is_heard: bool  # the ring came near enough to the programme
+
+    @property
+    def howl_hz(self) -> float:
+        """Where it howls at the limit, by Nyquist's condition."""
+        return self.modes_hz[0]
 
 
 def orders(split: str, files: int, seed: int, seconds: float) -> list[Order]:
@@ -112,10 +118,10 @@ def simulate(
             order.kind,
             order.excerpt.name,
             np.clip(heard, -1, 1).astype(np.float32),
-            howl_hz,
-            _is_heard(heard - own, own, howl_hz),
+            modes_hz,
+            _is_heard(heard - own, own, modes_hz[0]),
         )
-        for order, heard, own, (_, howl_hz) in zip(batch, mic, sound, rooms, strict=True)
+        for order, heard, own, (_, modes_hz) in zip(batch, mic, sound, rooms, strict=True)
     ], gain
 
 
@@ -134,15 +140,16 @@ def _is_heard(returned: Real, own: Real, howl_hz: float) -> bool:
     return bool(np.median(level[-5000:]) > rms_db - HEARD_DB)
 
 
-def room(rng: np.random.Generator) -> tuple[Real, float]:
+def room(rng: np.random.Generator) -> tuple[Real, tuple[float, ...]]:
     """Draw a response of one second whose loop has one howl, and say where.
 
     Returns
     -------
     taps : ndarray, shape (16000,)
         With the limit at `LIMIT_DB` of gain.
-    howl_hz : float
-        Where the phase is 0 mod 360 degrees and the gain is greatest.
+    modes_hz : tuple of float
+        Where the phase is 0 mod 360 degrees and the gain is greatest, and the others there that are
+        less than `AUDIBLE_MARGIN_DB` under it.
     """
     while True:
         taps = _response(rng)
@@ -150,7 +157,8 @@ def room(rng: np.random.Generator) -> tuple[Real, float]:
         others = path_db[np.abs(hz - hz[0]) >= LONE_HZ]
         lone = not len(others) or others[0] < path_db[0] - LONE_DB
         if lone and 100 < hz[0] < 7500:
-            return taps * 10 ** (-(path_db[0] + LIMIT_DB) / 20), float(hz[0])
+            near = hz[path_db > path_db[0] - AUDIBLE_MARGIN_DB]
+            return taps * 10 ** (-(path_db[0] + LIMIT_DB) / 20), tuple(near.tolist())
 
 
 def _response(rng: np.random.Generator) -> Real:

@@ -6,6 +6,7 @@ import pytest
 from prehowl.daemon.bench import material, paths
 from prehowl.daemon.bench.material import Excerpt
 from prehowl.daemon.bench.peers.spectrogram import transform
+from prehowl.daemon.bench.plants import AUDIBLE_MARGIN_DB
 from prehowl.daemon.bench.protocol import accuracy, figures, loops, premature, report
 from prehowl.daemon.bench.protocol.counting import Count, area, count, pairs
 from prehowl.daemon.bench.protocol.features import FEATURES, PUBLISHED_F1
@@ -133,11 +134,13 @@ def test_what_the_engine_holds_is_one_bin_a_ring_at_a_time():
 def test_a_room_has_one_howl_at_the_stated_gain():
     """Oracle: Nyquist's condition on the finished response: the limit is 10 dB, there and nowhere
     else within 1 dB beyond two analysis bins."""
-    taps, howl_hz = loops.room(np.random.default_rng(2))
+    taps, (howl_hz, *others_hz) = loops.room(np.random.default_rng(2))
     assert len(taps) == RATE
     assert truth.stability_limit_db(taps, RATE) == pytest.approx(loops.LIMIT_DB, abs=1e-6)
     hz, path_db = truth.phase_true(taps, RATE)
     assert hz[0] == pytest.approx(howl_hz)
+    near = hz[path_db > path_db[0] - AUDIBLE_MARGIN_DB]
+    assert sorted(others_hz) == pytest.approx(sorted(near[1:]))
     away = np.abs(hz - howl_hz) >= loops.LONE_HZ
     assert path_db[away].max() < path_db[0] - loops.LONE_DB
 
