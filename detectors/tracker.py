@@ -94,12 +94,11 @@ class RingTracker:
         visible = [ring for ring in self.rings if frame.covers(ring.frequency_hz)]
         bin_hz, sample, rate_hz = frame.now.bin_hz, frame.sample, frame.rate_hz
         rising = likely[~frame.verdict.lingers[likely]]
-        has_risen = [bool(places_of(frame, rising, ring)) for ring in visible]
-        watched = [
-            (ring, rises)
-            for ring, rises in zip(visible, has_risen, strict=True)
-            if rises or is_watched(ring, bin_hz, sample, rate_hz)
-        ]
+        watched = []
+        for ring in visible:
+            rises = len(rising) > 0 and bool(places_of(frame, rising, ring))
+            if rises or is_watched(ring, bin_hz, sample, rate_hz):
+                watched.append((ring, rises))
         if watched:
             channels = [ring.ch for ring, _ in watched]
             seen = frame.sighting(channels, [ring.frequency_hz for ring, _ in watched])
