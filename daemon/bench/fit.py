@@ -23,7 +23,7 @@ from prehowl.daemon.bench import material
 from prehowl.daemon.bench.boost import grow
 from prehowl.daemon.bench.calibrate import Alarm, alarm_level
 from prehowl.daemon.bench.cases import RATE_HZ, Case
-from prehowl.daemon.bench.fitting import best_weigh_most, fit_options, howl_free
+from prehowl.daemon.bench.fitting import best_weigh_most, fit_options, howl_free, sums_in_pieces
 from prehowl.daemon.bench.side_by_side import side_by_side
 from prehowl.daemon.bench.specs import Spec, draw_specs
 from prehowl.daemon.bench.weights_file import weights_text
@@ -185,17 +185,11 @@ def fit(rings: Figures, ring: NDArray[np.int32], others: Figures, importance: Fi
             RATE if last else FIRST_RATE,
         )
         weight_rings = best_weigh_most(trees.sums(rings), back, FAVOUR_BEST)
-        hard = np.argsort(-(_sums(trees, others) + np.log(importance)))[:HARDEST]
+        hard = np.argsort(-(sums_in_pieces(trees, others) + np.log(importance)))[:HARDEST]
         chosen = np.concatenate([hard, easy])
         shares = [importance[rows] / importance[rows].sum() for rows in (hard, easy)]
         weight_others = np.concatenate(shares).astype(np.float64)
     return trees
-
-
-def _sums(trees: Trees, signals: Figures) -> Figures:
-    """Return the sums in pieces: all rows at once would take gigabytes."""
-    pieces = [trees.sums(signals[at : at + 100_000]) for at in range(0, len(signals), 100_000)]
-    return np.concatenate(pieces)
 
 
 def written(trees: Trees, alarm: Alarm, made_from: str) -> str:

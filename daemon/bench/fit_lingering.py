@@ -24,6 +24,7 @@ from prehowl.daemon.bench.fitting import (
     best_weigh_most,
     fit_options,
     howl_free,
+    sums_in_pieces,
 )
 from prehowl.daemon.bench.held_loops import Found, Loops, Truth, gather, joined, of_loops, truth_of
 from prehowl.daemon.bench.protocol import loops as rooms
@@ -101,9 +102,9 @@ def fit(
         truth = np.arange(len(rows)) < len(loops)
         weight = np.concatenate([weight_loops / weight_loops.sum(), weight_others])
         trees = grow(rows, truth, weight, directions, TREES, RATE)
-        believed = trees.sums(loops).astype(np.float64)
+        believed = sums_in_pieces(trees, loops).astype(np.float64)
         weight_loops = own * best_weigh_most(believed, back, FAVOUR_BEST)
-        hardest = np.argsort(-(trees.sums(others) + np.log(importance)))[:HARDEST]
+        hardest = np.argsort(-(sums_in_pieces(trees, others) + np.log(importance)))[:HARDEST]
         chosen = np.concatenate([hardest, np.arange(len(others))])
         halves = (importance[hardest], importance)
         weight_others = np.concatenate([half / half.sum() / 2 for half in halves])
@@ -121,7 +122,7 @@ def suspect_level(trees: Trees, found: Found, is_music: NDArray[np.bool_], hours
     hours : float
         Of music.
     """
-    belief = trees.sums(found.signals)
+    belief = sums_in_pieces(trees, found.signals)
     suspects: dict[tuple[int, int, int], float] = {}
     for at in np.flatnonzero(is_music):
         place = round(12 * float(np.log2(found.frequency_hz[at])))

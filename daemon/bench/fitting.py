@@ -1,4 +1,4 @@
-"""What both fits share: their options, howl-free sound to make, and a second look at weights."""
+"""What both fits share: options, howl-free sound to make, a second look at weights, long sums."""
 
 import argparse
 from collections.abc import Sequence
@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from prehowl import detectors
 from prehowl.daemon.bench import material
+from prehowl.detectors.trees import Trees
 
 Reals = NDArray[Any]  # float32 or float64, as it came
 
@@ -68,3 +69,9 @@ def best_weigh_most(believed: Reals, back: NDArray[np.intp], favour: float) -> R
     weight = np.exp(favour * (believed - best[back]))
     weight /= np.bincount(back, weight)[back]
     return weight
+
+
+def sums_in_pieces(trees: Trees, signals: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return the sums of rows, shape (rows, signals): all at once would take gigabytes."""
+    pieces = [trees.sums(signals[at : at + 100_000]) for at in range(0, len(signals), 100_000)]
+    return np.concatenate(pieces)

@@ -56,20 +56,20 @@ def joined(parts: Sequence[Found]) -> Found:
     )
 
 
-def gather(sounds: Sequence[Figures], rate_hz: int = RATE_HZ) -> Found:
-    """Return what might linger in some mono sounds, run side by side in one engine."""
+def gather(sounds: Sequence[Figures]) -> Found:
+    """Return what might linger in some mono sounds at `RATE_HZ`, side by side in one engine."""
     together = side_by_side(sounds)
-    engine = Engine(rate_hz, [ChannelSetup()] * len(sounds))
+    engine = Engine(RATE_HZ, [ChannelSetup()] * len(sounds))
     none = np.zeros(0, np.float32)
     parts = [Found(np.zeros(0, np.int32), none, none, np.zeros((0, len(SIGNALS)), "f4"))]
     for tick, resolution, spectra in engine.spectra(together):
         now = resolution.advance(spectra)
         if resolution.survey is not None and resolution.take_in():
             found = resolution.survey.candidates(now)
-            time_s = np.full(len(found.ch), tick * engine.quantum / rate_hz, np.float32)
+            time_s = np.full(len(found.ch), tick * engine.quantum / RATE_HZ, np.float32)
             hz = (found.place * now.bin_hz).astype(np.float32)
             parts.append(Found(found.ch.astype(np.int32), time_s, hz, found.signals))
-    ends = np.array([len(sound) for sound in sounds]) / rate_hz
+    ends = np.array([len(sound) for sound in sounds]) / RATE_HZ
     whole = joined(parts)
     return whole.only(whole.time_s <= ends[whole.item])
 
