@@ -36,7 +36,7 @@ class TrueRing:
     settled_s: float | None  # within 1 dB of its final level: where a limiter holds it
     gone_s: float | None  # 20 dB under its loudest after gain or band were pulled
     loudest_db: float  # its greatest level from the crossing on, over the programme's RMS
-    risen_db: float | None = None  # how far it had risen by itself when it took over
+    risen_db: float | None = None  # how far it had risen in sight when it took over
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,7 +130,8 @@ def _with_truth(
         )
         ring = _true_ring(spec, plant, mode, crossing_s, time_s, level - loudness, level)
         ring = _growth_at_takeover(ring, plant, rate_hz)
-        rings.append(_risen_by_itself(ring, time_s, level))
+        _, covered = ringlevel.level_of(programme, mode.frequency_hz, mode.growth_db_per_s, rate_hz)
+        rings.append(_risen_in_sight(ring, time_s, level, covered))
         levels.append(level)
     samples = np.clip(tapped, -1, 1).astype(np.float32)
     return Case(spec, heard, samples, tuple(rings), plant.real_hz, tuple(levels), loudness)
@@ -166,11 +167,13 @@ def _true_ring(
     )
 
 
-def _risen_by_itself(ring: TrueRing, time_s: Real, level: Real) -> TrueRing:
+def _risen_in_sight(ring: TrueRing, time_s: Real, level: Real, covered: Real) -> TrueRing:
     if ring.takeover_s is None:
         return ring
     until = time_s <= ring.takeover_s
-    risen_db = ringlevel.risen_by_itself(time_s[until], level[until], ring.growth_db_per_s)
+    risen_db = ringlevel.risen_in_sight(
+        time_s[until], level[until], covered[until], ring.growth_db_per_s
+    )
     return replace(ring, risen_db=risen_db)
 
 

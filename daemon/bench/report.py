@@ -13,7 +13,10 @@ def lines(figures: Figures) -> Iterator[str]:
     yield from _rings("kind", figures["kinds"])
     yield from _rings("programme", figures["programmes"])
     yield from _rings("tap", figures["taps"])
-    yield from _rings("rose by itself", figures["risen"])
+    yield "rose in sight before the takeover, to 100 dB/s"
+    yield from _rings("", figures["in_sight"])
+    yield "the same, faster"
+    yield from _rings("", figures["in_sight_faster"])
     yield from _rings("no rise to see", [figures["instant"]])
     yield from _other(figures)
     yield from advice_lines(figures["advice"])

@@ -56,22 +56,25 @@ def first_time(time_s: Real, holds: NDArray[np.bool_], after_s: float) -> float 
     return float(time_s[at[0]]) if len(at) else None
 
 
-def risen_by_itself(time_s: Real, level: Real, growth_db_per_s: float) -> float:
-    """Return how far a ring has come along the straight line of its own growth, dB.
+def risen_in_sight(time_s: Real, level: Real, covered: Real, growth_db_per_s: float) -> float:
+    """Return how far a ring has come in sight along the straight line of its own growth, dB.
 
     A word or a note that falls on the loop's frequency can lift a ring over the programme at
-    once: such a ring was not there to be seen. The line runs back from the last level; the
-    stretch counts in which the level keeps within `STRAIGHT_DB` of it.
+    once, or cover it while it grows: such a ring is not there to be seen, even by who knows its
+    frequency and its growth. The line runs back from the last level; the stretch counts in which
+    the level keeps within `STRAIGHT_DB` of it, and over the programme's own at that frequency.
 
     Parameters
     ----------
     time_s, level : ndarray, shape (times,)
         As from `level_of`, up to the moment asked about.
+    covered : ndarray, shape (times,)
+        The same of the programme alone.
     growth_db_per_s : float
         Of the pole.
     """
     back = time_s[-1] - time_s[::-1]
     off = np.abs(level[::-1] - (level[-1] - growth_db_per_s * back))
-    strays = np.flatnonzero(off > STRAIGHT_DB)
+    strays = np.flatnonzero((off > STRAIGHT_DB) | (level < covered)[::-1])
     stretch_s = back[strays[0]] if len(strays) else back[-1]
     return float(max(growth_db_per_s, 0.0) * stretch_s)

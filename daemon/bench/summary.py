@@ -25,8 +25,13 @@ GROWTH_CLASSES = (
     ("100-300 dB/s", 100.0, 300.0),
     ("300-800 dB/s", 300.0, float("inf")),
 )
-RISEN_DB = 10.0
-"""A ring that rose by less than this by itself before its takeover was lifted by the programme."""
+SIGHT_CLASSES = (
+    ("20 dB and more", 20.0, float("inf")),
+    ("10 to 20 dB", 10.0, 20.0),
+    ("4 to 10 dB", 4.0, 10.0),
+    ("less", 0.0, 4.0),
+)
+"""How far a ring rose in sight before its takeover; less than 4 dB any note's beginning does."""
 FAST_GRACE_S = 0.1
 """Rings faster than 100 dB/s may be alarmed this long after the takeover."""
 
@@ -43,10 +48,8 @@ def summarise(heard: Heard) -> Figures:
         "kinds": [growth_row(*item) for item in _grouped(rings, lambda r: r.kind)],
         "programmes": [growth_row(*item) for item in _grouped(rings, lambda r: r.programme)],
         "taps": [growth_row(*item) for item in _grouped(rings, lambda r: r.tap)],
-        "risen": [
-            growth_row("10 dB and more", [r for r in rings if _risen_db(r) >= RISEN_DB]),
-            growth_row("less", [r for r in rings if _risen_db(r) < RISEN_DB]),
-        ],
+        "in_sight": in_sight(_within(rings, 0.0, 100.0)),
+        "in_sight_faster": in_sight(_within(rings, 100.0, float("inf"))),
         "instant": growth_row("instant", [r for r in rings if r.is_instant]),
         "frequency": frequency(rings),
         "cleared_in_time": share(r.cleared_in_time for r in rings if r.cleared_in_time is not None),
@@ -58,8 +61,13 @@ def summarise(heard: Heard) -> Figures:
     }
 
 
-def _risen_db(ring: RingScore) -> float:
-    return ring.true.risen_db or 0.0
+def in_sight(rings: list[RingScore]) -> list[Figures]:
+    """Return a row of rings that come to a takeover for each of `SIGHT_CLASSES`."""
+    taken = [(r, r.true.risen_db) for r in rings]
+    return [
+        growth_row(name, [r for r, db in taken if db is not None and low <= db < high])
+        for name, low, high in SIGHT_CLASSES
+    ]
 
 
 def _within(rings: Iterable[RingScore], low: float, high: float) -> list[RingScore]:
