@@ -130,8 +130,7 @@ def _with_truth(
         )
         ring = _true_ring(spec, plant, mode, crossing_s, time_s, level - loudness, level)
         ring = _growth_at_takeover(ring, plant, rate_hz)
-        _, covered = ringlevel.level_of(programme, mode.frequency_hz, mode.growth_db_per_s, rate_hz)
-        rings.append(_risen_in_sight(ring, time_s, level, covered))
+        rings.append(_risen_in_sight(ring, mode, programme, time_s, level, rate_hz))
         levels.append(level)
     samples = np.clip(tapped, -1, 1).astype(np.float32)
     return Case(spec, heard, samples, tuple(rings), plant.real_hz, tuple(levels), loudness)
@@ -167,9 +166,12 @@ def _true_ring(
     )
 
 
-def _risen_in_sight(ring: TrueRing, time_s: Real, level: Real, covered: Real) -> TrueRing:
+def _risen_in_sight(
+    ring: TrueRing, mode: truth.Mode, programme: Real, time_s: Real, level: Real, rate_hz: int
+) -> TrueRing:
     if ring.takeover_s is None:
         return ring
+    _, covered = ringlevel.level_of(programme, mode.frequency_hz, mode.growth_db_per_s, rate_hz)
     until = time_s <= ring.takeover_s
     risen_db = ringlevel.risen_in_sight(
         time_s[until], level[until], covered[until], ring.growth_db_per_s

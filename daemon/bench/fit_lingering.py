@@ -194,7 +194,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     is_music = np.isin(group, ("music", "sampled"))
     hours = sum(e.seconds for e, music in zip(excerpts, is_music, strict=True) if music) / 3600
     level = suspect_level(trees, others, is_music[others.item], hours)
-    seen = len(np.unique(piece[trees.sums(loops.signals) >= level.level]))
+    seen = len(np.unique(piece[sums_in_pieces(trees, loops.signals) >= level.level]))
     made_from = (
         f"{len(specs)} loops held under their limit or at it, {len(orders)} rooms at it and\n"
         f"{args.minutes:g} minutes of howl-free sound of the tune split, seed {args.seed}"

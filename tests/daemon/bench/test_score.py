@@ -239,6 +239,17 @@ def test_rings_without_a_rise_have_a_row_of_their_own():
     assert sum(row["rings"] for row in figures["growth"]) == 0
 
 
+def test_rings_are_told_by_what_there_was_to_see_of_them():
+    """Oracle: by hand: at 20 dB and more, from 10, from 4, and less; faster ones by themselves."""
+    risen = ((50.0, 25.0), (50.0, 20.0), (50.0, 19.9), (50.0, 4.0), (50.0, 0.0), (200.0, 10.0))
+    rings = [replace(ring(growth=growth), risen_db=db) for growth, db in risen]
+    never = ring(takeover=None)
+    heard = Heard(tuple(case((one,), ()) for one in (*rings, never)), ())
+    figures = summary.summarise(heard)
+    assert [row["rings"] for row in figures["in_sight"]] == [2, 1, 1, 1]
+    assert [row["rings"] for row in figures["in_sight_faster"]] == [0, 1, 0, 0]
+
+
 def test_report_names_every_row():
     """Oracle: the figures themselves: each class and family has its line, values in words."""
     run = {"split": "tune", "seed": 1, "modelled_rooms": True}
